@@ -1,0 +1,1 @@
+"""What a user runs: the command line, comparison, reports and sheets."""

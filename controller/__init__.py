@@ -1,0 +1,1 @@
+"""The rules: signals, calibration, interlocks, chart and step. Imports nothing else of ours."""

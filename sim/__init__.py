@@ -1,0 +1,1 @@
+"""What the vehicle would do: engine, converter, clutch, gearbox, road, heat, driver, drives and the loop."""
