@@ -185,7 +185,7 @@
       const order = strip.channels.indexOf(line.channel);
       const phase = ((line.run + 0.5) / runs.length + order * 0.21) % 1;
       for (let x = bbox.left + phase * every; x < bbox.left + bbox.width - 6 * ratio; x += every) {
-        const value = valueAt(line, u.posToVal(x - bbox.left, "x", true));
+        const value = valueAt(line, u.posToVal(x, "x", true));
         if (value !== null) drawGlyph(ctx, style, order, x, u.valToPos(value, "y", true), ratio);
       }
       const shownEnd = Math.min(view.to, start + (line.values.length - 1) * step);
@@ -200,6 +200,7 @@
     for (let i = labels.length - 1; i >= 0; i--) labels[i].y = Math.min(labels[i].y, i === labels.length - 1 ? low : labels[i + 1].y - gap);
     ctx.font = FONT.replace("11px", `${11 * ratio}px`);
     ctx.textBaseline = "middle";
+    ctx.textAlign = "left";
     const roomy = isRoomy();
     for (const { y, line } of labels) {
       ctx.fillStyle = runs[line.run].style.ink;
@@ -218,7 +219,7 @@
     return {
       width,
       height: heightOf(strip),
-      padding: [10, labelRoom, 0, 0],
+      padding: [10, () => labelRoom, 0, 0],
       legend: { show: false },
       scales: {
         x: { time: false, range: () => [view.from, view.to] },
@@ -286,7 +287,6 @@
     traces.style.setProperty("--axis", `${AXIS_PX}px`);
     traces.style.setProperty("--labels", `${labelRoom}px`);
     for (const strip of strips) {
-      strip.chart.padding[1] = labelRoom;
       strip.chart.batch(() => strip.chart.setSize({ width: plotWidth(), height: heightOf(strip) }));
     }
     redrawAll();
