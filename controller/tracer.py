@@ -1,0 +1,106 @@
+"""Runs a rule set once on terms: what comes out is the whole tick as one graph, for every other backend."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+from controller import tick
+from controller.declare import Property, Relation
+from controller.ruleset import COMMAND_FIELDS, RuleSet
+from controller.suggest import nearest
+from controller.terms import Graph, Term, refuse
+
+
+class Names:
+    """A view on traced values by attribute; an unknown name is an error with the nearest known one."""
+
+    def __init__(self, what: str, values: dict[str, Any], may_change: bool = False) -> None:
+        object.__setattr__(self, "_values", values)
+        object.__setattr__(self, "_what", what)
+        object.__setattr__(self, "_may_change", may_change)
+
+    def __getattr__(self, name: str) -> Any:
+        """Return the value of that name."""
+        values: dict[str, Any] = object.__getattribute__(self, "_values")
+        if name not in values:
+            what = object.__getattribute__(self, "_what")
+            refuse(f"{name!r} is not a {what}", nearest(name, sorted(values)))
+        return values[name]
+
+    def __setattr__(self, name: str, value: Any) -> None:
+        """Keep a value where the step itself does; a rule only returns."""
+        if not object.__getattribute__(self, "_may_change"):
+            refuse(f"a rule sets {name!r}", "return the value; declare memory of your own with Memory(...)")
+        object.__getattribute__(self, "_values")[name] = value
+
+
+@dataclass(frozen=True)
+class Program:
+    """A traced tick: the new memory and the command as terms over variables `x.*`, `k.*` and `m.*`."""
+
+    rules: RuleSet
+    graph: Graph
+    memory: tuple[Term, ...]
+    command: tuple[Term, ...]
+
+    @property
+    def outputs(self) -> tuple[Term, ...]:
+        """Memory, then command."""
+        return (*self.memory, *self.command)
+
+
+def inputs_of(graph: Graph, rules: RuleSet) -> dict[str, Term]:
+    """Return one variable a signal."""
+    return {one.name: graph.variable(f"x.{one.name}", "bool" if one.is_flag else "int") for one in rules.signals}
+
+
+def calibration_of(graph: Graph, rules: RuleSet) -> dict[str, Term]:
+    """Return one variable a calibration key."""
+    return {one.name: graph.variable(f"k.{one.name}", "bool" if one.is_flag else "int") for one in rules.keys}
+
+
+def memory_of(graph: Graph, rules: RuleSet) -> dict[str, Term]:
+    """Return one variable a memory field, as it stands before the tick."""
+    return {one.name: graph.variable(f"m.{one.name}", "bool" if one.is_flag else "int") for one in rules.memory}
+
+
+@lru_cache(maxsize=8)
+def trace(rules: RuleSet) -> Program:
+    """Run one tick on terms.
+
+    Raises `RuleLanguageError` at the first step outside the vocabulary, with the rule's file and line.
+    """
+    graph = Graph()
+    x = Names("signal", inputs_of(graph, rules))
+    k = Names("calibration key", calibration_of(graph, rules))
+    m = Names("memory field", memory_of(graph, rules), may_change=True)
+    tick.run(rules, x, k, m, tick.fold)
+    return Program(
+        rules,
+        graph,
+        tuple(graph.lift(getattr(m, field.name)) for field in rules.memory),
+        tuple(graph.lift(getattr(m, name)) for name in COMMAND_FIELDS),
+    )
+
+
+def trace_relation(relation: Relation, rules: RuleSet) -> Term:
+    """Return a calibration relation as a truth term over `k.*`."""
+    graph = Graph()
+    return graph.lift(relation.holds(Names("calibration key", calibration_of(graph, rules))))
+
+
+def trace_property(prop: Property, program: Program) -> Term:
+    """Return a property of the traced tick as a truth term over the same variables."""
+    graph, rules = program.graph, program.rules
+    after = {field.name: term for field, term in zip(rules.memory, program.memory, strict=True)}
+    after |= dict(zip(COMMAND_FIELDS, program.command, strict=True))
+    return graph.lift(
+        prop.holds(
+            Names("memory field", memory_of(graph, rules)),
+            Names("signal", inputs_of(graph, rules)),
+            Names("calibration key", calibration_of(graph, rules)),
+            Names("memory field or output", after),
+        )
+    )
