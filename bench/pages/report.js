@@ -1,10 +1,10 @@
 "use strict";
 (() => {
-  const AXIS_PX = 66; // room for the vertical axis; the same on every strip, so that time lines up down the page
   const GLYPH_EVERY_PX = 170;
   const RAW_SAMPLES_PER_PX = 4; // below this many samples a pixel the samples themselves are drawn
   const FEWEST_SAMPLES = 8; // the narrowest view
   const PRINT_WIDTH_PX = 690; // fits between the margins of A4 and of letter paper
+  const WHOLE_STEPS = [1, 2, 5].flatMap((first) => [0, 1, 2, 3, 4, 5, 6, 7, 8].map((power) => first * 10 ** power)).sort((a, b) => a - b);
   const MARKER_SIGNS = { in: "▲", out: "▽", event: "◆" };
   const MARKER_WORDS = { in: "clutch in", out: "clutch out", event: "event" };
   const INK = "#23262b", FAINT = "#dcd7c9", FONT = "11px system-ui, sans-serif";
@@ -101,7 +101,7 @@
   }
 
   function decimals(span) {
-    return span > 0 ? clamp(3 - Math.floor(Math.log10(span)), 0, 4) : 2;
+    return span > 0 ? clamp(2 - Math.floor(Math.log10(span)), 0, 4) : 2;
   }
 
   function labelOf(strip, line, roomy) {
@@ -112,13 +112,13 @@
 
   const isRoomy = () => traces.clientWidth >= 620 || printing;
   let printing = false;
-  let labelRoom = 40;
+  // CSS pixels left and right of every plot; the same on every strip, so that time lines up down the page.
+  let axisRoom = 66, labelRoom = 40;
 
-  function measureLabels() {
-    const context = document.createElement("canvas").getContext("2d");
-    context.font = FONT;
+  function measureRoom() {
     const roomy = isRoomy();
-    const widest = Math.max(...strips.flatMap((strip) => strip.lines.map((line) => context.measureText(labelOf(strip, line, roomy)).width)));
+    axisRoom = roomy ? 88 : 60;
+    const widest = Math.max(...strips.flatMap((strip) => strip.lines.map((line) => ruler.measureText(labelOf(strip, line, roomy)).width)));
     labelRoom = clamp(Math.ceil(widest) + 14, 24, 150);
   }
 
@@ -133,6 +133,9 @@
     const value = line.values[indexAt(time)];
     return value === undefined || Number.isNaN(value) ? null : value;
   }
+
+  const ruler = document.createElement("canvas").getContext("2d");
+  ruler.font = FONT;
 
   const lineShown = (strip, line) => runShown[line.run] && strip.shown.has(line.channel);
 
@@ -166,6 +169,7 @@
     ctx.translate(x, y);
     ctx.scale(ratio, ratio);
     const shape = new Path2D(style.glyph);
+    ctx.setLineDash([]);
     ctx.lineWidth = 1.4;
     ctx.strokeStyle = style.ink;
     ctx.fillStyle = order === 0 ? style.ink : "#fffefb"; // a strip's first quantity is filled, the others are hollow
@@ -210,7 +214,7 @@
   }
 
   function heightOf(strip) {
-    if (strip.rungs) return 52 + Math.max(2, strip.rungs.length) * (runs.length > 2 ? 30 : 24);
+    if (strip.rungs) return 52 + Math.max(2, strip.rungs.length) * (strip.rungs.length > 6 ? 18 : runs.length > 2 ? 30 : 24);
     return strip.lines.length > 3 ? 230 : 180;
   }
 
@@ -230,8 +234,8 @@
       axes: [
         { stroke: INK, font: FONT, size: 30, gap: 3, grid: { stroke: FAINT, width: 1 }, ticks: { stroke: FAINT, size: 5 }, values: (_, at) => at.map((v) => `${+v.toFixed(3)} s`), space: 70 },
         {
-          stroke: INK, font: FONT, size: AXIS_PX, gap: 4, grid: { stroke: FAINT, width: 1 }, ticks: { stroke: FAINT, size: 4 },
-          ...(rungNames ? { splits: () => rungNames.map((_, place) => place), values: () => rungNames.map((name) => (name.length > 11 ? `${name.slice(0, 10)}…` : name)) } : { space: 34 }),
+          stroke: INK, font: FONT, size: () => axisRoom, gap: 4, grid: { stroke: FAINT, width: 1 }, ticks: { stroke: FAINT, size: 4 },
+          ...(rungNames ? { splits: () => rungNames.map((_, place) => place), values: () => rungNames.map((name) => shortened(ruler, name, axisRoom - 12)) } : { space: 34, ...(strip.lines.every((line) => channels[line.channel].decimals === 0 && channels[line.channel].kind === "step") ? { incrs: WHOLE_STEPS } : {}) }),
         },
       ],
       series: [
@@ -261,7 +265,7 @@
   const linesOf = (strip) => strip.lines.map((line) => (lineShown(strip, line) ? line : { values: [] }));
 
   function redraw(strip) {
-    const width = Math.max(60, strip.chart.width - AXIS_PX - labelRoom);
+    const width = Math.max(60, strip.chart.width - axisRoom - labelRoom);
     strip.chart.batch(() => {
       strip.lines.forEach((line, i) => {
         const show = lineShown(strip, line);
@@ -283,8 +287,8 @@
   }
 
   function fit() {
-    measureLabels();
-    traces.style.setProperty("--axis", `${AXIS_PX}px`);
+    measureRoom();
+    traces.style.setProperty("--axis", `${axisRoom}px`);
     traces.style.setProperty("--labels", `${labelRoom}px`);
     for (const strip of strips) {
       strip.chart.batch(() => strip.chart.setSize({ width: plotWidth(), height: heightOf(strip) }));
@@ -341,7 +345,7 @@
   function wordFor(channel, value) {
     if (value === undefined || Number.isNaN(value)) return "–";
     if (channel.names) return channel.names[String(value)] ?? String(value);
-    return value.toFixed(channel.decimals);
+    return Number(value.toFixed(channel.decimals)).toFixed(channel.decimals); // twice, so that no "-0" is left
   }
 
   function showCross(time) {
@@ -553,6 +557,8 @@
   }
 
   async function begin() {
+    const isWhole = (trace) => trace === undefined || (trace.step === 1 && !trace.levels && Number.isInteger(trace.offset));
+    for (const channel of channels) if (runs.every((run) => isWhole(run.traces[channel.key]))) channel.decimals = 0;
     await Promise.all(
       runs.map(async (run) => {
         const entries = await Promise.all(Object.entries(run.traces).map(async ([key, trace]) => [key, await unpack(trace)]));
@@ -568,7 +574,7 @@
         lows.push(low);
         highs.push(high);
       }
-      channel.decimals = decimals(Math.max(...highs) - Math.min(...lows));
+      channel.decimals ??= decimals(Math.max(...highs) - Math.min(...lows));
     }
     source.strips.forEach((members, index) => {
       const box = find(`[data-strip="${index}"]`);
@@ -581,11 +587,11 @@
       strips.push(strip);
       buildReadout(strip);
     });
-    measureLabels();
+    measureRoom();
     buildLanes();
     for (const strip of strips) {
       const width = plotWidth();
-      strip.chart = new uPlot(optionsFor(strip, width), cut(linesOf(strip), view.from, view.to, Math.max(60, width - AXIS_PX - labelRoom)), find(".plot", strip.box));
+      strip.chart = new uPlot(optionsFor(strip, width), cut(linesOf(strip), view.from, view.to, Math.max(60, width - axisRoom - labelRoom)), find(".plot", strip.box));
     }
     fit();
     listen();

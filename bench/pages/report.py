@@ -146,8 +146,8 @@ def _figure(value: float) -> str:
 
 
 def _named(channel: Channel, value: float) -> str:
-    names = channel.names or {}
-    return names.get(round(value), _figure(value))
+    name = (channel.names or {}).get(int(value)) if value.is_integer() else None
+    return _figure(value) if name is None else name
 
 
 def _summary(channel: Channel, run: Run, letter: str) -> str:
@@ -186,7 +186,7 @@ def _strip_html(index: int, strip: _Strip, page: Page, styles: Sequence[RunStyle
     label = f"{strip.panel}: {', '.join(channel.label for channel in channels)} over time in s. {summary}"
     return (
         f'<div class="strip" data-strip="{index}"><div class="strip-head"><h4>{heading}</h4>{picks}'
-        f'<div class="values" aria-label="Values at the crosshair"></div></div>\n'
+        f'<div class="values" role="group" aria-label="Values at the crosshair"></div></div>\n'
         f'<div class="plot" role="img" aria-label="{escaped(label)}"></div></div>\n'
     )
 
@@ -348,6 +348,11 @@ def _data(page: Page, packed: Sequence[dict[str, Packed]], styles: Sequence[RunS
     }
 
 
+def _chart_library() -> str:
+    """The vendored chart library under its licence, which has to go with every copy and so with every report."""
+    return f"/*\n{asset('vendor/LICENSE-uPlot')}*/\n{asset('vendor/uPlot.iife.min.js')}"
+
+
 def render(page: Page) -> str:
     """The whole report as HTML.
 
@@ -375,7 +380,7 @@ def render(page: Page) -> str:
         page.title,
         body,
         styles=[asset("vendor/uPlot.min.css"), *(asset(name) for name in sheets)] if drawn else [asset(name) for name in sheets],
-        scripts=[asset("sharp.js"), asset("vendor/uPlot.iife.min.js"), asset("report.js")] if drawn else [],
+        scripts=[asset("sharp.js"), _chart_library(), asset("report.js")] if drawn else [],
     )
 
 
@@ -385,7 +390,7 @@ def write(path: Path, page: Page) -> None:
     part: str | None = None
     try:
         handle, part = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
+        with os.fdopen(handle, "w", encoding="utf-8", errors="replace", newline="\n") as stream:
             stream.write(text)
         os.chmod(part, 0o644)  # a temporary file is private; a report is made to be passed on
         os.replace(part, path)
