@@ -274,8 +274,8 @@
       strip.chart.setData(cut(linesOf(strip), view.from, view.to, width), false);
       strip.chart.setScale("x", { min: view.from, max: view.to });
     });
-    strip.box.dataset.from = view.from;
-    strip.box.dataset.to = view.to;
+    strip.box.dataset.from = strip.chart.scales.x.min;
+    strip.box.dataset.to = strip.chart.scales.x.max;
   }
 
   function redrawAll() {
