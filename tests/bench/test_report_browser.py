@@ -5,6 +5,7 @@ import json
 import shutil
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +19,7 @@ from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.remote.webelement import WebElement
 from selenium.webdriver.support.ui import WebDriverWait
 
-from bench.pages.report import decode, write
+from bench.pages.report import Channel, Marker, Run, decode, write
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 CHROMEDRIVER = shutil.which("chromedriver")
@@ -187,7 +188,8 @@ def test_the_browser_decodes_what_python_decodes(page: webdriver.Chrome, report:
     for index, run in enumerate(decode(report.read_text(encoding="utf-8"))):
         for channel in CHANNELS:
             raw: str = page.execute_script(
-                "const bytes = new Uint8Array(new Float64Array(window.report.values(arguments[0], arguments[1])).buffer);"
+                "const values = window.report.values(arguments[0], arguments[1]);"
+                "const bytes = new Uint8Array(new Float64Array(values).buffer);"
                 "let text = ''; for (let i = 0; i < bytes.length; i += 8192)"
                 " text += String.fromCharCode(...bytes.subarray(i, i + 8192)); return btoa(text);",
                 index,
@@ -264,8 +266,14 @@ def test_every_control_is_reached_by_tab_and_shows_its_focus(page: webdriver.Chr
         )
     assert [at["run"] for at in reached[:3]] == ["0", "1", "2"]
     assert [at["do"] for at in reached[3:10]] == [
-        "zoom-in", "zoom-out", "earlier", "later", "whole", "previous", "next",
-    ]  # fmt: skip
+        "zoom-in",
+        "zoom-out",
+        "earlier",
+        "later",
+        "whole",
+        "previous",
+        "next",
+    ]
     assert reached[10]["marker"].startswith("marker")
     assert all(at["outline"] == "solid" and at["wide"] >= 2 for at in reached)
 
@@ -379,7 +387,8 @@ def test_nothing_is_wider_than_the_window(page: webdriver.Chrome, width: int) ->
         WebDriverWait(page, 5).until(
             lambda chrome: chrome.execute_script(
                 "const traces = document.querySelector('#traces');"
-                "return [...document.querySelectorAll('.uplot')].every((chart) => chart.clientWidth === traces.clientWidth)"
+                "const fits = (chart) => chart.clientWidth === traces.clientWidth;"
+                "return [...document.querySelectorAll('.uplot')].every(fits)"
             )
         )
         assert page.execute_script("return document.documentElement.scrollWidth") <= width
@@ -413,3 +422,46 @@ def test_names_from_files_do_no_harm(driver: webdriver.Chrome, tmp_path: Path) -
     press(driver, "n")
     assert driver.execute_script("return window.harmed === undefined && !document.querySelector('img')")
     assert driver.find_element(By.CSS_SELECTOR, ".run-name").text == evil
+
+
+def test_gaps_missing_traces_and_a_thousand_markers_are_drawn(driver: webdriver.Chrome, tmp_path: Path) -> None:
+    time_s = np.arange(12001) / 100.0
+    gappy = np.sin(time_s)
+    gappy[3000:9000] = np.nan
+    half = np.where(time_s % 20.0 < 10.0, 0.25, 0.75)
+    odd = replace(
+        sample_page(20.0),
+        channels=[
+            Channel("gappy", "gappy", "V", "One", "line"),
+            Channel("constant", "constant", "V", "Two", "line"),
+            Channel("half", "half", "", "Three", "step"),
+            Channel("word", "word", "", "Four", "step", {1: "one", 2: "<b>two</b>"}),
+            Channel("absent", "absent", "V", "Five", "line"),
+        ],
+        runs=[
+            Run(
+                "long",
+                time_s,
+                {"gappy": gappy, "constant": time_s * 0.0 + 7.3, "half": half, "word": 1.0 + (half > 0.5)},
+            ),
+            Run(
+                "short",
+                time_s[:4000],
+                {"gappy": gappy[:4000], "constant": np.full(4000, np.nan), "word": np.full(4000, 9.0)},
+            ),
+        ],
+        markers=[Marker(at % 2, at * 0.1, "in" if at % 4 < 2 else "out", f"reason {at}") for at in range(1000)],
+    )
+    path = tmp_path / "odd.html"
+    write(path, odd)
+    driver.get_log("browser")  # empties the record
+    assert open_page(driver, path) < OPEN_BUDGET_MS
+    press(driver, "n", "n", "+", "+", "+", Keys.ARROW_RIGHT, ".", "0", "+", "1", "2", "1", "2")
+    assert [entry for entry in driver.get_log("browser") if entry["level"] == "SEVERE"] == []
+    assert not driver.find_element(By.ID, "trouble").is_displayed()
+    press(driver, *["p"] * 3)
+    shown = [value.text for value in driver.find_elements(By.CSS_SELECTOR, ".strip[data-strip] .value > span")]
+    assert shown[2] == "7.30"
+    assert shown[3] == "–"
+    assert shown[6] in ("one", "<b>two</b>")
+    assert shown[8:] == ["–", "–"]
