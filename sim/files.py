@@ -64,7 +64,7 @@ def parse(model: type[Model], data: dict[str, Any], source: str) -> Model:
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
         where = _place(first["loc"])
-        raise UserError(f"{source}: {where}{_say(dict(first), model, where)}") from None
+        raise UserError(f"{source}: {where}{_say(dict(first), model)}") from None
 
 
 def _place(loc: tuple[int | str, ...]) -> str:
@@ -74,7 +74,7 @@ def _place(loc: tuple[int | str, ...]) -> str:
     return f"{text}: " if text else ""
 
 
-def _say(first: dict[str, Any], model: type[BaseModel], where: str) -> str:
+def _say(first: dict[str, Any], model: type[BaseModel]) -> str:
     kind, given = first["type"], first["input"]
     if kind == "extra_forbidden":
         known = _keys(model, first["loc"][:-1])
