@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import inf
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -53,21 +52,29 @@ def _turbine_torque_nm(vehicle: Vehicle, gear: int, speed_ms: float, surface: st
 
 
 def _engine_rads(vehicle: Vehicle, turbine_rads: float, turbine_nm: float) -> float | None:
-    """Return the engine speed at which the open converter gives that torque, or None above the rev limit.
+    """Return the engine speed at which the open converter gives that torque; None where the engine cannot.
 
     More engine speed always gives more turbine torque, so halving the interval finds the one speed.
     """
     from sim.converter import converter_torques
 
     p = vehicle.params
+
+    def torques_nm(engine_rads: float) -> tuple[float, float]:
+        return converter_torques(p.capacity_nm_per_rads2, p.torque_ratio, p.overrun_share, engine_rads, turbine_rads)
+
     low, high = turbine_rads, p.rev_limit_rads
-    given_nm = -inf
-    if high > low:
-        given_nm = converter_torques(p.capacity_nm_per_rads2, p.torque_ratio, p.overrun_share, high, turbine_rads)[1]
-    if given_nm < turbine_nm:
+    if high <= low or torques_nm(high)[1] < turbine_nm:
         return None
     while high - low > _TOLERANCE_RADS:
         middle = 0.5 * (low + high)
-        given_nm = converter_torques(p.capacity_nm_per_rads2, p.torque_ratio, p.overrun_share, middle, turbine_rads)[1]
-        low, high = (middle, high) if given_nm < turbine_nm else (low, middle)
-    return high
+        low, high = (middle, high) if torques_nm(middle)[1] < turbine_nm else (low, middle)
+    return high if torques_nm(high)[0] <= _full_load_nm(vehicle, high) else None
+
+
+def _full_load_nm(vehicle: Vehicle, engine_rads: float) -> float:
+    from sim.tables import interpolate
+    from sim.vehicle import RPM_PER_RADS
+
+    engine = vehicle.file.engine
+    return interpolate(engine.full_load_rpm, engine.full_load_nm, engine_rads * RPM_PER_RADS)
