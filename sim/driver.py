@@ -11,7 +11,7 @@ class Driver:
     when the vehicle runs over by a margin, or when the target itself slows down or stops.
     """
 
-    KP_PER_S = 2.6
+    KP_PER_S = 2.8
     KI_PER_S2 = 0.25
     OVER_MS = 0.35
     SLOWING_MS2 = -0.15
