@@ -57,6 +57,8 @@ def _summing_up(run: Figures, others: Sequence[Figures], faults: Sequence[Findin
         oil += " (" + ", ".join(f"{other.name} {other.oil_peak_c:.1f} °C" for other in others) + ")"
     if faults:
         return ("bad", f"{run.name}: do not use as it is. {oil[0].upper()}{oil[1:]}.")
+    if not others:
+        return ("note", f"{run.name}: {oil}. No stall, hunting or fault on this drive.")
     hotter = [other for other in others if run.oil_peak_c > other.oil_peak_c + OIL_MATTERS_C]
     cooler = [other for other in others if run.oil_peak_c < other.oil_peak_c - OIL_MATTERS_C]
     if hotter:
