@@ -44,7 +44,7 @@ def _band_table(vehicle: Vehicle, calibration: Calibration, band: str, cruise_km
         rows,
         f"True road speed on level ground ({surface}), steady, no wind, no trailer. Flagged: slower than the "
         f"calibration's lugging speed of {k.lugging_rpm} rpm, where the rules refuse to go in, or the engine's own of "
-        f"{vehicle.file.engine.lugging_rpm:.0f} rpm; or faster than its limit. –: the engine cannot do it in that gear.",
+        f"{vehicle.file.engine.lugging_rpm:.0f} rpm; or faster than its limit. –: not to be had in that gear.",
     )
 
 
