@@ -13,6 +13,7 @@ from controller.declare import Memory, Refusal, Row
 from controller.errors import UserError
 from controller.ruleset import RuleSet
 from controller.terms import Kind, RuleLanguageError, Term
+from controller.views import Names, read_only
 
 _INSTEAD = {"bool": "return a comparison", "int": "return a whole number: select(condition, 1, 0)"}
 
@@ -29,9 +30,9 @@ def guarded(rule: Callable[..., Any], what: str, kind: Kind) -> Callable[..., An
     """Return the rule with every fault of its own turned into `RuleLanguageError`; `kind` is what it must return."""
     code = code_of(rule, what)
 
-    def run(*views: Any) -> Any:
+    def run(*views: Names) -> Any:
         try:
-            value = rule(*views)
+            value = rule(*(read_only(view) for view in views))
         except UserError:
             raise
         except Exception as error:  # whatever the rule's own code raises is one line about that code
