@@ -39,8 +39,9 @@ def guarded(rule: Callable[..., Any], what: str, kind: Kind) -> Callable[..., An
             line = next(
                 (frame.lineno for frame in reversed(traceback.extract_tb(error.__traceback__))
                  if frame.filename == code.co_filename), code.co_firstlineno)  # fmt: skip
+            said = " ".join(str(error).split())
             raise RuleLanguageError(
-                f"{code.co_filename}:{line}: {what} fails: {error}; keep to + - * & |, comparisons and the four words"
+                f"{code.co_filename}:{line}: {what} fails: {said}; keep to + - * & |, comparisons and the four words"
             ) from None
         found = _kind_of(value)
         if found != kind:
