@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -133,6 +135,6 @@ def test_lag_shares_compose() -> None:
 
 def test_cold_oil_drags_more(pukeko: Vehicle) -> None:
     drag = pukeko.params.oil_drag
-    assert all(cold > warm for cold, warm in zip(drag, drag[1:], strict=False))
+    assert all(cold > warm for cold, warm in pairwise(drag))
     assert lookup(drag, 12.0) == pytest.approx(1.0)
     assert viscosity_cst(32.0, 5.4, 40.0) == pytest.approx(32.0)
