@@ -51,12 +51,12 @@ class Body(Table):
 class Engine(Table):
     """Torque, friction, speeds and fuel."""
 
-    inertia_kgm2: Positive
+    inertia_kgm2: Annotated[float, Field(ge=0.03, le=20)]
     full_load_rpm: PositiveValues
     full_load_nm: PositiveValues
     friction_nm: NotNegative
     friction_nm_per_rpm: NotNegative
-    lag_s: Positive
+    lag_s: Annotated[float, Field(ge=0.02, le=5)]
     idle_rpm: Positive
     idle_gain_nm_per_rpm: Positive
     rev_limit_rpm: Positive
@@ -214,6 +214,10 @@ class Locking(Table):
         return self
 
 
+# Heat moves by plain steps of 10 ms: a store must take far longer than that to change.
+SHORTEST_HEAT_S = 0.2
+
+
 class Heat(Table):
     """Heat capacities and conductances."""
 
@@ -246,6 +250,26 @@ class Heat(Table):
     def _check(self) -> Self:
         if self.thermostat_open_c <= self.thermostat_opens_c:
             raise ValueError("thermostat_open_c must be above thermostat_opens_c")
+        for key, j_per_k, w_per_k in (
+            ("oil_kj_per_k", self.oil_kj_per_k, self.oil_case_w_per_k + self.oil_tank_w_per_k + self.oil_air_w_per_k),
+            ("case_kj_per_k", self.case_kj_per_k, self.oil_case_w_per_k + self.case_air_w_per_k),
+            (
+                "tank_kj_per_k",
+                self.tank_kj_per_k,
+                self.oil_tank_w_per_k + self.tank_flow_min_w_per_k + self.tank_flow_w_per_k + self.radiator_w_per_k,
+            ),
+            (
+                "coolant_kj_per_k",
+                self.coolant_kj_per_k,
+                self.block_coolant_w_per_k + self.tank_flow_min_w_per_k + self.tank_flow_w_per_k,
+            ),
+            ("block_kj_per_k", self.block_kj_per_k, self.block_coolant_w_per_k + self.block_air_w_per_k),
+        ):
+            if j_per_k < w_per_k * SHORTEST_HEAT_S / 1000.0:
+                raise ValueError(
+                    f"{key} {j_per_k:g} is too small beside its conductances of {w_per_k:g} W/K; "
+                    f"at least {w_per_k * SHORTEST_HEAT_S / 1000.0:g} is needed"
+                )
         if self.fan_full_c <= self.fan_starts_c:
             raise ValueError("fan_full_c must be above fan_starts_c")
         return self

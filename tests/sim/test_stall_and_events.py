@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from controller.errors import UserError
 from sim.drives import Drive, DriveEvent
 from sim.loop import simulate
 from sim.script import Script
@@ -239,3 +240,23 @@ def test_progress_runs_to_the_end(pukeko: Vehicle, make_drive: Callable[..., Dri
     assert shares[0] == 0.0
     assert shares[-1] == 1.0
     assert shares == sorted(shares)
+
+
+def test_a_drive_that_starts_at_speed_starts_rolling(pukeko: Vehicle, make_drive: Callable[..., Drive]) -> None:
+    run = simulate(pukeko, make_drive([(0, 90), (30, 90)]), AsBuilt(), flexible_jolt=False)
+    assert run.traces["speed_kmh"][0] == pytest.approx(90.0)
+    assert run.traces["gear"][0] >= 4
+    assert np.abs(run.traces["speed_kmh"] - 90.0).max() < 3.0
+    assert not run.events
+    limited = simulate(
+        pukeko, make_drive([(0, 40, 0, "sealed", 2), (20, 40, 0, "sealed", 2)]), AsBuilt(), flexible_jolt=False
+    )
+    assert set(limited.traces["gear"]) == {2.0}
+
+
+def test_numbers_out_of_range_are_said_so(pukeko: Vehicle, make_drive: Callable[..., Drive]) -> None:
+    from dataclasses import replace
+
+    wild = replace(pukeko, params=pukeko.params._replace(tank_j_per_k=30.0))
+    with pytest.raises(UserError, match=r"Pukeko 2\.8 TD: the run leaves the range of numbers at \d"):
+        simulate(wild, make_drive([(0, 0), (60, 0)]), Open(), flexible_jolt=False)

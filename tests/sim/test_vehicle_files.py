@@ -52,6 +52,8 @@ def test_own_text_is_a_file_again(tmp_path: Path, pukeko: Vehicle) -> None:
         ("stall_rpm = 420.0", "stall_rpm = 900.0", "stall_rpm < idle_rpm"),
         ("starter_release_rpm = 500.0", "starter_release_rpm = 400.0", "must be above stall_rpm"),
         ("thermostat_open_c = 94.0", "thermostat_open_c = 80.0", "thermostat_open_c must be above"),
+        ("tank_kj_per_k = 12.0", "tank_kj_per_k = 0.1", "tank_kj_per_k 0.1 is too small beside its conductances"),
+        ("inertia_kgm2 = 0.36", "inertia_kgm2 = 0.001", "engine.inertia_kgm2"),
         ("fan_full_c = 103.0", "fan_full_c = 95.0", "fan_full_c must be above"),
         ("oil_cst_at_100c = 5.4", "oil_cst_at_100c = 54.0", "oil thins when it warms"),
         ("friction_slip_rpm = [0.0, 50.0,", "friction_slip_rpm = [0.0, 500.0,", "friction_slip_rpm must rise"),
