@@ -120,9 +120,7 @@ def simulate(
         duty, hold, rule_state, reason, refusal, warnings = strategy.tick(inputs, as_built_duty)
         if is_as_built:
             reason, refusal = schedule.reason, schedule.refusal
-        ignition.tick(
-            now_s, effects.ignition, engine_rads, speed_kmh, duty > 0.0 or state.pressure > kiss_share
-        )
+        ignition.tick(now_s, effects.ignition, engine_rads, speed_kmh, duty > 0.0 or state.pressure > kiss_share)
         fuel_on = 1.0 if ignition.fires else 0.0
         torque_share = shift_torque_share if shifting and gearbox.upshift else 1.0
         brake_n = brake * brake_full_n
@@ -171,9 +169,7 @@ def _start(vehicle: Vehicle, drive: Drive, course: Course, gearbox: Gearbox) -> 
     if speed_ms > ROLLING_MS:
         gearbox.start_at(speed_ms * 3.6, round(course.gear_limit[0]))
         engine_rads = max(gearbox.advance(0.0).end * speed_ms, params.idle_rads)
-        return State(
-            engine_rads, speed_ms, friction_nm, 0.0, 0.0, 0.0, *warmth, drive.coolant_c, drive.coolant_c
-        )
+        return State(engine_rads, speed_ms, friction_nm, 0.0, 0.0, 0.0, *warmth, drive.coolant_c, drive.coolant_c)
     state = State(params.idle_rads, 0.0, friction_nm, 0.0, 0.0, 0.0, *warmth, drive.coolant_c, drive.coolant_c)
     first = vehicle.turbine_rads_per_ms[0]
     held = Inputs(

@@ -104,19 +104,12 @@ def _params(file: VehicleFile) -> Params:
     # Drag of a churned oil follows a low power of its viscosity; 80 °C is where spin loss is given.
     at_80 = viscosity_cst(box.oil_cst_at_40c, box.oil_cst_at_100c, 80.0)
     drag = tuple(
-        (
-            viscosity_cst(
-                box.oil_cst_at_40c, box.oil_cst_at_100c, heat.OIL_GRID_START_C + i / heat.OIL_GRID
-            )
-            / at_80
-        )
+        (viscosity_cst(box.oil_cst_at_40c, box.oil_cst_at_100c, heat.OIL_GRID_START_C + i / heat.OIL_GRID) / at_80)
         ** 0.3
         for i in range(25)
     )
     slips = [rpm / RPM_PER_RADS for rpm in clutch.friction_slip_rpm]
-    friction = even_grid(
-        slips, clutch.friction_share, 1 / FRICTION_GRID, int(slips[-1] * FRICTION_GRID) + 2
-    )
+    friction = even_grid(slips, clutch.friction_share, 1 / FRICTION_GRID, int(slips[-1] * FRICTION_GRID) + 2)
     at_3000 = 3000.0 / RPM_PER_RADS
     kilo = 1000.0
     return Params(

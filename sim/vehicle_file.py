@@ -114,9 +114,7 @@ class Converter(Table):
         falling = self.torque_ratio
         for index in range(1, len(falling)):
             if falling[index] > falling[index - 1]:
-                raise ValueError(
-                    f"torque_ratio must not rise, but {falling[index]:g} follows {falling[index - 1]:g}"
-                )
+                raise ValueError(f"torque_ratio must not rise, but {falling[index]:g} follows {falling[index - 1]:g}")
         for at in self.torque_ratio_at:
             ratio = _at(self.torque_ratio_at, self.torque_ratio, at)
             if at * ratio > 1.0:
@@ -171,8 +169,7 @@ class Gearbox(Table):
         for index in range(1, len(self.ratios)):
             if self.ratios[index] >= self.ratios[index - 1]:
                 raise ValueError(
-                    f"ratios must fall from gear to gear, but {self.ratios[index]:g} "
-                    f"follows {self.ratios[index - 1]:g}"
+                    f"ratios must fall from gear to gear, but {self.ratios[index]:g} follows {self.ratios[index - 1]:g}"
                 )
         if self.oil_cst_at_100c >= self.oil_cst_at_40c:
             raise ValueError("oil_cst_at_100c must be below oil_cst_at_40c: oil thins when it warms")
@@ -305,9 +302,7 @@ class VehicleFile(Table):
         for key in ("up_closed_kmh", "up_full_kmh", "down_closed_kmh", "down_full_kmh"):
             values = getattr(self.shifting, key)
             if len(values) != pairs:
-                raise ValueError(
-                    f"shifting.{key} has {len(values)} value(s); {pairs + 1} gears need {pairs}"
-                )
+                raise ValueError(f"shifting.{key} has {len(values)} value(s); {pairs + 1} gears need {pairs}")
         for index in range(pairs):
             for up_key, down_key in (("up_closed_kmh", "down_closed_kmh"), ("up_full_kmh", "down_full_kmh")):
                 up, down = getattr(self.shifting, up_key)[index], getattr(self.shifting, down_key)[index]

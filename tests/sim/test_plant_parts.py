@@ -90,9 +90,7 @@ def test_projected_clutch_sticks_or_slips_at_its_capacity_and_obeys_newton(
 
 
 def test_standing_vehicle_is_held_and_does_not_roll_back() -> None:
-    _, v, _, _, hold = couple(
-        0.01, 0.36, 0.07, 2890.0, 0.92, 34.0, 34.0, 34.0, 75.0, 0.0, 0.0, 50.0, 9000.0, 0.0
-    )
+    _, v, _, _, hold = couple(0.01, 0.36, 0.07, 2890.0, 0.92, 34.0, 34.0, 34.0, 75.0, 0.0, 0.0, 50.0, 9000.0, 0.0)
     assert v == 0.0
     assert hold == pytest.approx(9000.0 - 34.0 * 0.92 * 50.0)
 
