@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import runpy
 from pathlib import Path
 
 import pytest
@@ -27,10 +28,12 @@ def test_every_section_stands_in_a_document() -> None:
     assert set(re.findall(r"<!-- generated: (\w+) -->", text)) == set(reference.SECTIONS)
 
 
-def test_an_old_document_is_renewed_in_place(tmp_path: Path) -> None:
+def test_an_old_document_is_renewed_in_place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     file = tmp_path / "old.md"
     file.write_text("before\n<!-- generated: lamps -->\nold\n<!-- end -->\nafter\n", encoding="utf-8")
-    reference.main([str(file)])
+    monkeypatch.setattr("sys.argv", ["reference", str(file)])
+    with pytest.warns(RuntimeWarning, match="found in sys.modules"):
+        runpy.run_module("controller.reference", run_name="__main__")
     text = file.read_text(encoding="utf-8")
     assert text.startswith("before\n")
     assert text.endswith("after\n")
