@@ -11,7 +11,7 @@ from sim.clutch import FRICTION_GRID
 from sim.engine import FULL_LOAD_GRID
 from sim.files import embedded_names, parse, read_toml
 from sim.params import Lags, Params
-from sim.tables import even_grid, interpolate
+from sim.tables import even_grid
 
 if TYPE_CHECKING:
     import numpy as np
@@ -169,9 +169,3 @@ def drag_factor(vehicle: Vehicle, oil_c: NDArray[np.float64]) -> NDArray[np.floa
     table = vehicle.params.oil_drag
     at_c = [heat.OIL_GRID_START_C + i / heat.OIL_GRID for i in range(len(table))]
     return np.interp(oil_c, at_c, table)
-
-
-def indicated_efficiency(vehicle: Vehicle, engine_rpm: float) -> float:
-    """Return the engine's indicated efficiency at a speed, from the vehicle's consumption map."""
-    engine = vehicle.file.engine
-    return interpolate(engine.efficiency_rpm, engine.indicated_efficiency, engine_rpm)

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from controller.errors import UserError
-from sim.drives import Drive, DriveEvent
+from sim.drives import Drive, DriveEvent, load_drive
 from sim.loop import simulate
 from sim.script import Script
 from sim.sensors import AGE_INVALID_MS, GROUPS, Sensors
@@ -256,3 +256,50 @@ def test_numbers_out_of_range_are_said_so(pukeko: Vehicle, make_drive: Callable[
     wild = replace(pukeko, params=pukeko.params._replace(tank_j_per_k=12.0))
     with pytest.raises(UserError, match=r"Pukeko 2\.8 TD: the run leaves the range of numbers at \d"):
         simulate(wild, make_drive([(0, 0), (60, 0)]), Open(), flexible_jolt=False)
+
+
+class Refusing(FakeController):
+    """Refuses for a while, then holds, then is out by a fault."""
+
+    def tick(self, inputs: Any) -> tuple[int, ...]:
+        now = inputs["now_ms"]
+        if now < 20000:
+            return 0, 1, 1, 2 if now >= 18000 else 0, 0, 1
+        return (1_000_000, 2, 1, 0, 0, 1) if now < 25000 else (0, 3, 2, 0, 0, 1)
+
+
+def test_interlocks_and_refusals_are_told_with_time_and_reason(
+    pukeko: Vehicle, make_drive: Callable[..., Drive]
+) -> None:
+    drive = make_drive([(0, 0), (15, 50), (30, 50)], events=(DriveEvent(at_s=1.0, band=1),))
+    run = simulate(pukeko, drive, Rules(Refusing(), "refusing"), flexible_jolt=False)
+    told = [(event.time_s, event.kind, event.reason) for event in run.events]
+    assert told == [(18.0, "refusal", "fast"), (25.0, "interlock", "fast")]
+
+
+def test_a_run_of_two_ticks_has_no_jolt_to_judge(
+    pukeko: Vehicle, make_drive: Callable[..., Drive], hold_above: Callable[..., Strategy]
+) -> None:
+    run = simulate(pukeko, make_drive([(0, 0), (0.02, 0)]), hold_above(-1.0, -2.0))
+    assert [one.jolt_ms3 for one in run.engagements] == [0.0]
+
+
+def test_jolt_of_a_hold_down_to_a_standstill_is_judged(
+    pukeko: Vehicle, make_drive: Callable[..., Drive], hold_above: Callable[..., Strategy]
+) -> None:
+    points = [(0, 0), (12, 20, 0, "sealed", 1), (14, 0, 0, "sealed", 1), (20, 0, 0, "sealed", 1)]
+    run = simulate(pukeko, make_drive(points), hold_above(10.0, -1.0))
+    assert run.engagements[0].jolt_ms3 is not None
+    assert run.engagements[0].jolt_ms3 > 0.0
+
+
+def test_every_press_of_the_threshold_drive_happens_at_its_speed(pukeko: Vehicle) -> None:
+    drive = load_drive("switch_at_threshold")
+    run = simulate(pukeko, drive, Open(), flexible_jolt=False)
+    band, speed = run.traces["band"], run.traces["speed_kmh"]
+    presses = np.flatnonzero(np.diff(band)) + 1
+    assert len(presses) == len(drive.events)
+    for tick, event in zip(presses, drive.events, strict=True):
+        assert band[tick] == event.band
+        assert speed[tick] == pytest.approx(event.at_speed_kmh, abs=0.1)
+        assert (speed[tick] > speed[tick - 1]) == event.rising

@@ -40,6 +40,7 @@ def test_own_text_is_a_file_again(tmp_path: Path, pukeko: Vehicle) -> None:
         ("torque_ratio_at = [0.0, 0.4,", "torque_ratio_at = [0.0, 0.7,", "torque_ratio_at must rise"),
         ("1.09, 1.0]", "1.09, 1.0, 1.0]", "both need the same number"),
         ("1.205, 1.09, 1.0]", "1.205, 1.205, 1.203]", "more power than goes in"),
+        ("0.8, 0.86]", "0.8, 1.86]", "torque_ratio_at must end at or below 1"),
         ("0.9, 0.95]", "0.9, 1.0]", "capacity_at must end below 1"),
         ("capacity_at = [0.0,", "capacity_at = [0.1,", "capacity_at must start at 0"),
         ("ratios = [3.75, 1.88, 1.41, 1.00, 0.75, 0.60]", "ratios = [3.75]", "at least 2 are needed"),
