@@ -186,7 +186,7 @@ def test_an_unconfirmed_throttle_already_refuses_to_engage(
 def _stays_until_ignition(rig: Rig, reason: str) -> None:
     assert (rig.state, rig.reason, rig.refusal) == ("idle", reason, reason)
     assert reason in rig.lamps
-    rig.rolling(4_000)
+    rig.rolling(4_000, 2)
     rig.run(10_000, 100, throttle_permille=0)
     rig.tick(band_switch=0)
     rig.run(10_000, 100, band_switch=1)
