@@ -9,6 +9,9 @@ import textwrap
 from controller.errors import UserError
 from controller.ruleset import RuleSet
 
+LOWEST, HIGHEST = -(2**31), 2**31 - 1
+"""The range of int32_t."""
+
 WIDTH = 100
 """Longest line of the emitted C."""
 
@@ -71,6 +74,6 @@ def statement(text: str, indent: str) -> str:
 
 def number(value: int) -> str:
     """Return an int32 constant; the lowest one has no literal of its own in C."""
-    if not -(2**31) <= value < 2**31:
+    if not LOWEST <= value <= HIGHEST:
         raise UserError(f"the rules use the number {value}, which is no int32: firmware cannot carry it")
-    return "(-2147483647 - 1)" if value == -(2**31) else f"({value})" if value < 0 else str(value)
+    return "(-2147483647 - 1)" if value == LOWEST else f"({value})" if value < 0 else str(value)
