@@ -23,16 +23,15 @@ def run(rules: RuleSet, x: Any, k: Any, m: Any, choose: Choose) -> None:
 
     Besides memory and command, later rules of the tick see `elapsed_ms`; `<reason>_trips` of each interlock above;
     `bars_idle` and `bars_released` (an interlock that sends a hold there is on or trips); `refused` (the clutch may
-    not go in); and, after the chart, `state_was`.
+    not go in).
 
     Ignition off puts every field back to its initial value: a start is idle, with no band and no latched fault.
     """
     # Before anything else, so that nothing of the last ignition cycle reaches a rule of this one.
-    for field in rules.memory:
-        if field.name != "now_ms":
-            was = getattr(m, field.name)
-            initial = bool(field.initial) if field.is_flag else field.initial
-            setattr(m, field.name, select(x.ignition_on, was, initial))
+    ignition_on = x.ignition_on
+    if ignition_on is not True:  # a plain True, the common case, leaves all as it was
+        for name, start in rules.starts:
+            setattr(m, name, select(ignition_on, getattr(m, name), start))
     m.elapsed_ms = minimum(maximum(x.now_ms - m.now_ms, 0), ELAPSED_MAX_MS)
     m.now_ms = x.now_ms
     for field in rules.early:
@@ -40,8 +39,7 @@ def run(rules: RuleSet, x: Any, k: Any, m: Any, choose: Choose) -> None:
     m.bars_idle = False
     m.bars_released = False
     for interlock in rules.interlocks:
-        _renew_interlock(interlock, x, k, m)
-        stands = getattr(m, interlock.on) | getattr(m, interlock.trip)
+        stands = _renew_interlock(interlock, x, k, m)
         if interlock.out_to is State.IDLE:
             m.bars_idle = stands | m.bars_idle
         elif interlock.out_to is State.RELEASED:
@@ -52,7 +50,6 @@ def run(rules: RuleSet, x: Any, k: Any, m: Any, choose: Choose) -> None:
         holds = refusal.holds(x, k, m)
         first = select(holds, rules.reason_numbers[refusal.reason], first)
         m.refused = holds | m.refused
-    m.state_was = m.state
     m.state, m.reason = choose(rules, x, k, m)
     for field in rules.late:
         setattr(m, field.name, field.update(x, k, m))
@@ -62,19 +59,22 @@ def run(rules: RuleSet, x: Any, k: Any, m: Any, choose: Choose) -> None:
         m.warnings = m.warnings + select(lamp.lit(x, k, m), 1 << place, 0)
 
 
-def _renew_interlock(interlock: Interlock, x: Any, k: Any, m: Any) -> None:
+def _renew_interlock(interlock: Interlock, x: Any, k: Any, m: Any) -> Any:
+    """Renew whether the interlock is on and its timer; return "on, or its condition holds"."""
     on = getattr(m, interlock.on)
     was_ms = getattr(m, interlock.timer)
     trips = interlock.trips(x, k, m) & x.ignition_on
-    differs = (trips & not_(on)) | (on & not_(trips))
+    comes, goes = trips & not_(on), on & not_(trips)
+    differs = comes | goes
     # The first tick of a difference counts 0 ms: nobody knows how much of the tick before it had.
     timer_ms = select(differs, select(was_ms < 0, 0, minimum(was_ms + m.elapsed_ms, TIMER_MAX_MS)), -1)
-    confirmed = timer_ms >= _time(interlock.confirm, k)
-    goes_on = trips & not_(on) & confirmed
-    goes_off = False if interlock.latches else on & not_(trips) & (timer_ms >= _time(interlock.settle, k))
+    goes_on = comes & (timer_ms >= _time(interlock.confirm, k))
+    goes_off = False if interlock.latches else goes & (timer_ms >= _time(interlock.settle, k))
+    on = (on | goes_on) & not_(goes_off)
     setattr(m, interlock.trip, trips)
-    setattr(m, interlock.on, (on | goes_on) & not_(goes_off))
+    setattr(m, interlock.on, on)
     setattr(m, interlock.timer, select(goes_on | goes_off, -1, timer_ms))
+    return on | trips
 
 
 def _time(key_or_ms: str | int, k: Any) -> Any:
@@ -93,4 +93,4 @@ def fold(rules: RuleSet, x: Any, k: Any, m: Any) -> tuple[Any, Any]:
 
 def view(memory: tuple[Any, ...], rules: RuleSet) -> SimpleNamespace:
     """Return the memory as a view that a tick may renew."""
-    return SimpleNamespace(**{field.name: value for field, value in zip(rules.memory, memory, strict=True)})
+    return SimpleNamespace(**dict(zip(rules.memory_names, memory, strict=True)))

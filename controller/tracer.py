@@ -4,36 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
 
 from controller import tick
 from controller.declare import Property, Relation
+from controller.guard import guarded, guarded_rules
 from controller.ruleset import COMMAND_FIELDS, RuleSet
-from controller.suggest import nearest
-from controller.terms import Graph, Term, refuse
-
-
-class Names:
-    """A view on traced values by attribute; an unknown name is an error with the nearest known one."""
-
-    def __init__(self, what: str, values: dict[str, Any], may_change: bool = False) -> None:
-        object.__setattr__(self, "_values", values)
-        object.__setattr__(self, "_what", what)
-        object.__setattr__(self, "_may_change", may_change)
-
-    def __getattr__(self, name: str) -> Any:
-        """Return the value of that name."""
-        values: dict[str, Any] = object.__getattribute__(self, "_values")
-        if name not in values:
-            what = object.__getattribute__(self, "_what")
-            refuse(f"{name!r} is not a {what}", nearest(name, sorted(values)))
-        return values[name]
-
-    def __setattr__(self, name: str, value: Any) -> None:
-        """Keep a value where the step itself does; a rule only returns."""
-        if not object.__getattribute__(self, "_may_change"):
-            refuse(f"a rule sets {name!r}", "return the value; declare memory of your own with Memory(...)")
-        object.__getattribute__(self, "_values")[name] = value
+from controller.terms import Graph, Term
+from controller.views import Names
 
 
 @dataclass(frozen=True)
@@ -76,7 +53,7 @@ def trace(rules: RuleSet) -> Program:
     x = Names("signal", inputs_of(graph, rules))
     k = Names("calibration key", calibration_of(graph, rules))
     m = Names("memory field", memory_of(graph, rules), may_change=True)
-    tick.run(rules, x, k, m, tick.fold)
+    tick.run(guarded_rules(rules), x, k, m, tick.fold)
     return Program(
         rules,
         graph,
@@ -88,7 +65,8 @@ def trace(rules: RuleSet) -> Program:
 def trace_relation(relation: Relation, rules: RuleSet) -> Term:
     """Return a calibration relation as a truth term over `k.*`."""
     graph = Graph()
-    return graph.lift(relation.holds(Names("calibration key", calibration_of(graph, rules))))
+    holds = guarded(relation.holds, f"the relation at {relation.where}", "bool")
+    return graph.lift(holds(Names("calibration key", calibration_of(graph, rules))))
 
 
 def trace_property(prop: Property, program: Program) -> Term:
@@ -96,8 +74,9 @@ def trace_property(prop: Property, program: Program) -> Term:
     graph, rules = program.graph, program.rules
     after = {field.name: term for field, term in zip(rules.memory, program.memory, strict=True)}
     after |= dict(zip(COMMAND_FIELDS, program.command, strict=True))
+    holds = guarded(prop.holds, f"property {prop.name!r}", "bool")
     return graph.lift(
-        prop.holds(
+        holds(
             Names("memory field", memory_of(graph, rules)),
             Names("signal", inputs_of(graph, rules)),
             Names("calibration key", calibration_of(graph, rules)),
