@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -73,7 +74,7 @@ def _compiled_runner(rules: RuleSet) -> Any:
     from numba import njit
 
     scope: dict[str, Any] = {}
-    exec(compile(source(trace_with_row(rules)), "<lanes>", "exec"), scope)  # text of the tracer, nobody's input
+    exec(compile(_writing(source(trace_with_row(rules))), "<lanes>", "exec"), scope)  # the tracer's text
     tick = njit(scope["tick"])
     width, size = len(rules.memory) + len(COMMAND_FIELDS) + 1, len(rules.memory)
 
@@ -83,12 +84,22 @@ def _compiled_runner(rules: RuleSet) -> Any:
         for at in range(inputs.shape[0]):
             if at % ticks == 0:
                 m[:] = starts[at // ticks]
-            after = tick(inputs[at], k, m)
-            for place, value in enumerate(after):
-                rows[at, place] = value
+            tick(inputs[at], k, m, rows[at])
             m[:] = rows[at, :size]
 
     return run, width
+
+
+def _writing(text: str) -> ast.Module:
+    # numba takes no tuple of this length: each value is written to its place instead.
+    module = ast.parse(text)
+    function = module.body[0]
+    if not isinstance(function, ast.FunctionDef) or not isinstance(function.body[-1], ast.Return):
+        raise AssertionError("the straight-line text is one function that ends in a return")
+    values = function.body.pop().value.elts  # type: ignore[union-attr]  # a tuple, by the writer
+    function.args.args.append(ast.arg("row"))
+    function.body += ast.parse("\n".join(f"row[{at}] = {ast.unparse(value)}" for at, value in enumerate(values))).body
+    return ast.fix_missing_locations(module)
 
 
 def lanes_runner(rules: RuleSet) -> Runner:

@@ -8,7 +8,6 @@ from typing import Any
 
 from controller.port.c_text import number, statement
 from controller.port.folding import Folder
-from controller.port.layout import memory_places
 from controller.ruleset import RuleSet
 from controller.terms import Graph, Term
 
@@ -26,12 +25,12 @@ class Places:
     def __init__(self, rules: RuleSet) -> None:
         self.rules = rules
         self.graph = Graph()
-        self.folder = Folder(self.graph)
+        declared = (("x", rules.signals), ("k", rules.keys), ("m", rules.memory))
+        self.folder = Folder(self.graph, {f"{root}.{one.name}": (one.low, one.high) for root, parts in declared for one in parts})
         self.helpers: set[str] = set()
-        memory = memory_places(rules)
         self.of: dict[str, str] = {f"x.{one.name}": f"x->{one.name}" for one in rules.signals}
         self.of |= {f"k.{one.name}": f"k->{one.name}" for one in rules.keys}
-        self.of |= {f"m.{one.name}": f"m->{memory[one.name]}" for one in rules.memory}
+        self.of |= {f"m.{one.name}": f"m->{one.name}" for one in rules.memory}
 
     def variable(self, name: str, kind: Any, place: str) -> Term:
         """Return a variable that stands for a C place from now on."""

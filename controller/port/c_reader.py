@@ -131,7 +131,10 @@ class Machine:
                 _no(item, f"an assignment to {target.name!r}")
             frame.locals[target.name] = self._typed(item.rvalue, old.kind, frame)
             return
-        path, kind, is_const = self._field(target, frame)
+        if isinstance(target, c_ast.UnaryOp) and target.op == "*":
+            path, kind, is_const = self._pointed(target, frame)
+        else:
+            path, kind, is_const = self._field(target, frame)
         if is_const:
             _no(item, f"a write to {path}, which is const")
         self.store[path] = self._typed(item.rvalue, kind, frame)
@@ -212,6 +215,9 @@ class Machine:
         return self.bits.number(value)
 
     def _unary(self, node: Any, frame: _Frame) -> Value:
+        if node.op == "*":
+            path, _, _ = self._pointed(node, frame)
+            return self._stored(path, node)
         if node.op == "!":
             return self.bits.opposite(self._typed(node.expr, "bool", frame))
         if node.op == "-":
@@ -270,9 +276,19 @@ class Machine:
                 _no(node, f"the unknown name {node.name!r}")
             return frame.locals[node.name]
         path, _, _ = self._field(node, frame)
+        return self._stored(path, node)
+
+    def _stored(self, path: str, node: Any) -> Value:
         if path not in self.store:
             _no(node, f"a read of {path}, which nothing has written")
         return self.store[path]
+
+    def _pointed(self, node: Any, frame: _Frame) -> tuple[str, Kind, bool]:
+        pointer = self._lookup(node.expr, frame)
+        kind = _KINDS.get(pointer.type) if isinstance(pointer, Pointer) else None
+        if not isinstance(pointer, Pointer) or kind is None:
+            _no(node, "* on something that is no pointer to a value")
+        return pointer.path, kind, pointer.is_const
 
     def _field(self, node: Any, frame: _Frame) -> tuple[str, Kind, bool]:
         if not isinstance(node, c_ast.StructRef):

@@ -17,12 +17,12 @@ import z3
 from controller.declare import Key, Memory, Signal
 from controller.port.bits import Bits, Kind, Value, all_in_range
 from controller.port.c_reader import CTextError, Machine, Pointer, fields_of, read
-from controller.port.layout import memory_places
 from controller.ruleset import COMMAND_FIELDS, RuleSet
 from controller.terms import Term
 from controller.tracer import trace, trace_relation
 
-_QUERY_MS = 120_000
+_QUERY_MS = 60_000
+_QUICK_MS = 1_500
 
 
 @dataclass(frozen=True)
@@ -57,8 +57,20 @@ def failures(claims: Iterable[Claim]) -> list[Claim]:
 
 
 def tick_differs(rules: RuleSet, text: CText) -> Claim | None:
-    """Return the first refuted or undecided claim on the tick, or None where all are proved."""
-    return next((claim for claim in _tick_claims(rules, text) if claim.verdict != "proved"), None)
+    """Return a claim on the tick that is not proved, or None where all are; a refuted one before an undecided one.
+
+    Raises `CTextError` where the text cannot be read.
+    """
+    # A quick round first: of several outputs that differ, one is usually refuted at once.
+    for query_ms in (_QUICK_MS, _QUERY_MS):
+        claims = []
+        for claim in _tick_claims(rules, text, query_ms):
+            if claim.verdict == "refuted":
+                return claim
+            claims.append(claim)
+        if not failures(claims):
+            return None
+    return failures(claims)[0]
 
 
 def _claims(rules: RuleSet, text: CText) -> Iterator[Claim]:
@@ -71,26 +83,25 @@ def _claims(rules: RuleSet, text: CText) -> Iterator[Claim]:
 # The tick ---------------------------------------------------------------------------------------------------
 
 
-def _tick_claims(rules: RuleSet, text: CText) -> Iterator[Claim]:
+def _tick_claims(rules: RuleSet, text: CText, query_ms: int = _QUERY_MS) -> Iterator[Claim]:
     # The C has a branch of its own for each; apart, both sides are nearly the same term.
     for ignition_on in (True, False):
-        for claim in _tick_case(rules, text, ignition_on):
+        for claim in _tick_case(rules, text, ignition_on, query_ms):
             yield Claim(f"{claim.name}, ignition {'on' if ignition_on else 'off'}", claim.verdict, claim.detail)
 
 
-def _tick_case(rules: RuleSet, text: CText, ignition_on: bool) -> Iterator[Claim]:
+def _tick_case(rules: RuleSet, text: CText, ignition_on: bool, query_ms: int) -> Iterator[Claim]:
     bits = Bits()
     variables = _declared(bits, "x", rules.signals) | _declared(bits, "k", rules.keys)
     variables |= _declared(bits, "m", rules.memory)
     variables["x.ignition_on"] = bits.truth(ignition_on)
     bits.assumptions = [*all_in_range(list(variables.values())), *_relations(rules, variables)]
-    solver = _solver(bits.assumptions)
+    solver = _solver(bits.assumptions, query_ms)
 
     program = read(text.header, text.rules)
-    places = memory_places(rules)
     store = {f"x.{one.name}": variables[f"x.{one.name}"] for one in rules.signals}
     store |= {f"k.{one.name}": variables[f"k.{one.name}"] for one in rules.keys}
-    store |= {f"m.{places[one.name]}": variables[f"m.{one.name}"] for one in rules.memory}
+    store |= {f"m.{one.name}": variables[f"m.{one.name}"] for one in rules.memory}
     _check_layout(fields_of(program, "rules_inputs_t", "x") | fields_of(program, "rules_calibration_t", "k"), store)
     machine = Machine(program, bits, store)
     machine.call("rules_tick", [
@@ -100,7 +111,7 @@ def _tick_case(rules: RuleSet, text: CText, ignition_on: bool) -> Iterator[Claim
     traced = trace(rules)
     of_rules = Evaluator(bits, variables)
     for field, term in zip(rules.memory, traced.memory, strict=True):
-        in_c = _written(machine, f"m.{places[field.name]}")
+        in_c = _written(machine, f"m.{field.name}")
         yield _same(solver, f"memory {field.name}", in_c, of_rules.value(term))
         if not field.is_flag:
             yield _stays(solver, field, in_c)
@@ -152,11 +163,10 @@ def _start_claims(rules: RuleSet, text: CText) -> Iterator[Claim]:
     bits = Bits()
     machine = Machine(read(text.header, text.rules), bits, {})
     machine.call("rules_start", [Pointer("m", "rules_memory_t", False)])
-    places = memory_places(rules)
     solver = _solver([])
     for field in rules.memory:
-        expected = bits.truth(bool(field.initial)) if field.is_flag else bits.number(field.initial)
-        yield _same(solver, f"start {field.name}", _written(machine, f"m.{places[field.name]}"), expected)
+        expected = bits.truth(bool(field.start)) if field.is_flag else bits.number(field.start)
+        yield _same(solver, f"start {field.name}", _written(machine, f"m.{field.name}"), expected)
 
 
 def _calibration_claims(rules: RuleSet, text: CText) -> Iterator[Claim]:
@@ -257,9 +267,9 @@ def _relations(rules: RuleSet, variables: dict[str, Value]) -> list[Any]:
     return [Evaluator(Bits(), variables).value(trace_relation(one, rules)).term for one in rules.relations]
 
 
-def _solver(assumptions: list[Any]) -> Any:
+def _solver(assumptions: list[Any], query_ms: int = _QUERY_MS) -> Any:
     solver = z3.SolverFor("QF_BV")
-    solver.set("timeout", _QUERY_MS)
+    solver.set("timeout", query_ms)
     solver.set("random_seed", 0)
     solver.add(*assumptions)
     return solver

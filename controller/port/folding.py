@@ -5,7 +5,7 @@ The port is proved equal to the rules after this, so nothing here is taken on tr
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from controller.terms import Graph, Term
 
@@ -27,9 +27,11 @@ _OPPOSITE = {"==": "!=", "!=": "=="}
 class Folder:
     """Rebuilds terms in `graph`, folded; equal results are one term there too."""
 
-    def __init__(self, graph: Graph) -> None:
+    def __init__(self, graph: Graph, ranges: Mapping[str, tuple[int, int]]) -> None:
         self.graph = graph
+        self._ranges = ranges
         self._done: dict[Term, Term] = {}
+        self._limits: dict[Term, tuple[int, int]] = {}
 
     def fold(self, term: Term) -> Term:
         """Return the folded term. Works through the parts first, without recursion: chains may be long."""
@@ -72,7 +74,38 @@ class Folder:
             return right
         if term.op == "*" and _is(right, 1):
             return left
+        if term.op in ("min", "max"):
+            (a_low, a_high), (b_low, b_high) = self.limits(left), self.limits(right)
+            if a_high <= b_low:
+                return left if term.op == "min" else right
+            if b_high <= a_low:
+                return right if term.op == "min" else left
         return self.graph.term(term.op, term.kind, left, right)
+
+    def limits(self, term: Term) -> tuple[int, int]:
+        """Return an interval that a folded number lies in, from the declared ranges of its variables."""
+        if term not in self._limits:
+            self._limits[term] = self._limits_of(term)
+        return self._limits[term]
+
+    def _limits_of(self, term: Term) -> tuple[int, int]:
+        if term.op == "const":
+            return int(term.value), int(term.value)
+        if term.op == "var":
+            return self._ranges.get(str(term.value), (-(2**31), 2**31 - 1))
+        if term.op == "select":
+            (a_low, a_high), (b_low, b_high) = (self.limits(part) for part in term.parts[1:])
+            return min(a_low, b_low), max(a_high, b_high)
+        (a_low, a_high), (b_low, b_high) = (self.limits(part) for part in term.parts)
+        if term.op == "+":
+            return a_low + b_low, a_high + b_high
+        if term.op == "-":
+            return a_low - b_high, a_high - b_low
+        if term.op == "*":
+            corners = [a * b for a in (a_low, a_high) for b in (b_low, b_high)]
+            return min(corners), max(corners)
+        pick = min if term.op == "min" else max
+        return pick(a_low, b_low), pick(a_high, b_high)
 
     def opposite(self, truth: Term) -> Term:
         """Return `not truth`."""

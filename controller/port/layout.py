@@ -1,8 +1,7 @@
-"""Where each signal, key and memory field lives in the C structures; shared by writer, image and checks."""
+"""What the command's fields mean, for the header."""
 
 from __future__ import annotations
 
-from controller.ruleset import RuleSet
 from controller.step import Command
 
 COMMAND_MEANINGS = {
@@ -17,11 +16,3 @@ COMMAND_MEANINGS = {
 if tuple(COMMAND_MEANINGS) != Command._fields:
     raise AssertionError("every field of the command needs its line in the header")
 
-
-def memory_places(rules: RuleSet) -> dict[str, str]:
-    """Return the C place in `rules_memory_t` of each memory field: an interlock's two fields are one lock."""
-    places = {field.name: field.name for field in rules.memory}
-    for interlock in rules.interlocks:
-        places[interlock.on] = f"lock_{interlock.reason}.on"
-        places[interlock.timer] = f"lock_{interlock.reason}.ms"
-    return places

@@ -7,7 +7,8 @@ from typing import Any
 from controller import tick
 from controller.ruleset import COMMAND_FIELDS, RuleSet
 from controller.terms import Graph
-from controller.tracer import Names, Program, calibration_of, inputs_of, memory_of
+from controller.tracer import Program, calibration_of, inputs_of, memory_of
+from controller.views import Names
 from controller.words import select
 
 

@@ -14,16 +14,13 @@ from typing import Any
 
 from controller import tick
 from controller.declare import ELAPSED_MAX_MS, TIMER_MAX_MS, Interlock, Memory, Row, State
+from controller.errors import UserError
 from controller.port.c_function import Places, Scope, bare
 from controller.port.c_text import check_names, comment, number, statement
-from controller.port.layout import memory_places
 from controller.ruleset import COMMAND_FIELDS, RuleSet
 from controller.terms import Term
 from controller.tracer import calibration_of, inputs_of, memory_of
 from controller.words import maximum, minimum, select
-
-_NEVER_MS = 2**31 - 1
-"""A wait that no timer reaches: what latches, stays."""
 
 _ARGUMENTS = {
     "k": "const rules_calibration_t *k",
@@ -47,36 +44,33 @@ static inline int32_t rules_max(int32_t a, int32_t b)
     return (a > b) ? a : b;
 }
 """,
-    "rules_lock": f"""\
-/* Counts how long a trip has differed from its lock; turns the lock over when the wait is done. */
-static void rules_lock(rules_lock_t *lock, bool trips, int32_t wait_ms, int32_t elapsed_ms)
-{{
-    int32_t ms = -1;
+    "rules_waits": """\
+/* Counts how long an interlock's condition has differed from it; false once that is long enough. */
+static bool rules_waits(int32_t *timer_ms, int32_t wait_ms, int32_t elapsed_ms)
+{
+    const int32_t ms = (*timer_ms < 0) ? 0 : (*timer_ms + elapsed_ms);
+    const bool waits = ms < wait_ms;
 
-    if (trips != lock->on)
-    {{
-        ms = (lock->ms < 0) ? 0 : rules_min(lock->ms + elapsed_ms, {TIMER_MAX_MS});
-        if (ms >= wait_ms)
-        {{
-            lock->on = trips;
-            ms = -1;
-        }}
-    }}
-    lock->ms = ms;
-    lock->trips = trips;
-    lock->stands = trips || lock->on;
+    *timer_ms = waits ? ms : -1;
+
+    return waits;
+}
+""",
+    "rules_counts": f"""\
+/* Counts how long the condition of a latched interlock has been gone. */
+static void rules_counts(int32_t *timer_ms, int32_t elapsed_ms)
+{{
+    *timer_ms = (*timer_ms < 0) ? 0 : rules_min(*timer_ms + elapsed_ms, {TIMER_MAX_MS});
 }}
 """,
 }
 
-
 class _Tick:
     """The tick while it is written: what a rule reads is the C place that holds it at that moment."""
 
-    def __init__(self, rules: RuleSet) -> None:
-        self.rules = rules
+    def __init__(self, rules: RuleSet, kept_trips: frozenset[str]) -> None:
+        self.rules, self.kept_trips = rules, kept_trips
         self.places = Places(rules)
-        self.of_memory = memory_places(rules)
         graph = self.places.graph
         self.x = SimpleNamespace(**(inputs_of(graph, rules) | {"ignition_on": graph.constant(True)}))
         self.k = SimpleNamespace(**calibration_of(graph, rules))
@@ -94,7 +88,7 @@ class _Tick:
 
     def _memory_field(self, scope: Scope, field: Memory) -> None:
         term = self.places.fold(field.update(self.x, self.k, self.m))
-        place = f"m->{self.of_memory[field.name]}"
+        place = f"m->{field.name}"
 
         def write() -> None:
             scope.lines.append(comment(field.meaning, "    "))
@@ -117,24 +111,52 @@ class _Tick:
         fold = self.places.fold
         trips = fold(interlock.trips(self.x, self.k, self.m))
         confirm = fold(_time(interlock.confirm, self.k))
-        settle = fold(_NEVER_MS if interlock.latches else _time(interlock.settle, self.k))
-        lock, local = f"m->lock_{interlock.reason}", f"{interlock.reason}_trips"
+        settle = fold(0 if interlock.latches else _time(interlock.settle, self.k))
+        on, ms, local = f"m->{interlock.on}", f"m->{interlock.timer}", interlock.trip
+        # What comes on at once is on whenever its condition holds.
+        at_once = interlock.confirm == 0 and not interlock.latches
+        stands = on if at_once else f"m->{interlock.reason}_stands"
 
         def write() -> None:
             scope.lines += ["", comment(f"{interlock.reason}: {interlock.meaning}. Clears {interlock.clears}.", "    ")]
             scope.say(f"const bool {local} = {bare(scope.text(trips))};")
-            # Trip and lock differ one way only: a trip waits to come on, a lock without one to go off.
-            self.places.helpers |= {"rules_lock", "rules_min"}
-            wait = scope.text(confirm)
-            if confirm is not settle:
-                wait = f"{local} ? {wait} : {scope.text(settle)}"
-            scope.say(f"rules_lock(&{lock}, {local}, {wait}, elapsed_ms);")
+            if interlock.reason in self.kept_trips:
+                scope.say(f"m->{interlock.trip} = {local};")
+            if at_once and interlock.settle == 0:
+                scope.say(f"{on} = {local};")
+                scope.say(f"{ms} = -1;")
+            elif at_once:
+                _write_chain(scope, [
+                    (local, [f"{on} = true;", f"{ms} = -1;"]),
+                    (on, [f"{on} = {self._waits(scope, ms, settle)};"]),
+                ], f"{ms} = -1;")  # fmt: skip
+            else:
+                _write_chain(scope, [
+                    (f"{local} && {on}", [f"{ms} = -1;", f"{stands} = true;"]),
+                    (local, [f"{on} = !{self._waits(scope, ms, confirm)};", f"{stands} = true;"]),
+                    (on, [self._leaves(scope, interlock, settle), f"{stands} = {on};"]),
+                ], f"{ms} = -1;", f"{stands} = false;")  # fmt: skip
 
         scope.add([trips, confirm, settle], write)
-        self.renewed(interlock.trip, "bool", f"{lock}.trips")
-        self.renewed(interlock.on, "bool", f"{lock}.on")
-        self.renewed(interlock.timer, "int", f"{lock}.ms")
-        return self.renewed(_stands(interlock.reason), "bool", f"{lock}.stands")
+        self.renewed(interlock.trip, "bool", f"m->{interlock.trip}")
+        self.renewed(interlock.on, "bool", on)
+        self.renewed(interlock.timer, "int", ms)
+        return self.renewed(_stands(interlock.reason), "bool", stands)
+
+    def _leaves(self, scope: Scope, interlock: Interlock, settle: Term) -> str:
+        ms = f"m->{interlock.timer}"
+        if interlock.latches:
+            self.places.helpers |= {"rules_min", "rules_counts"}
+            return f"rules_counts(&{ms}, elapsed_ms);"
+        return f"m->{interlock.on} = {self._waits(scope, ms, settle)};"
+
+    def _waits(self, scope: Scope, ms: str, wait: Term) -> str:
+        # No wait is as long as a timer counts, so that only what never ends has to stop counting.
+        if self.places.folder.limits(wait)[1] > TIMER_MAX_MS:
+            raise UserError(f"rule set {self.rules.name!r}: {bare(scope.text(wait))} may be longer than "
+                            f"{TIMER_MAX_MS} ms, where timers stop; declare a lower high end")  # fmt: skip
+        self.places.helpers.add("rules_waits")
+        return f"rules_waits(&{ms}, {bare(scope.text(wait))}, elapsed_ms)"
 
     def refusal(self, scope: Scope) -> None:
         rules = self.rules
@@ -150,7 +172,7 @@ class _Tick:
         def write() -> None:
             scope.say("int32_t refusal = RULES_REASON_NONE;")
             scope.lines.append("")
-            _write_chain(scope, [(scope.text(holds), moves) for holds, moves in grounds], "no ground")
+            _write_chain(scope, [(scope.text(holds), moves) for holds, moves in grounds], "/* no ground */")
             scope.lines.append("")
             scope.say("return refusal;")
 
@@ -166,10 +188,9 @@ class _Tick:
         def write() -> None:
             scope.say("const int32_t state_was = m->state;")
             scope.lines.append("")
-            _write_chain(scope, [(_arm_condition(scope, *arm), _moves(arm[0])) for arm in arms], "no row: it stays")
+            _write_chain(scope, [(_arm_condition(scope, *arm), _moves(arm[0])) for arm in arms], "/* no row: it stays */")
 
         scope.add([condition for _, condition, _ in arms], write)
-        self.m.state_was = self.m.state
         self.renewed("state", "int", "m->state")
         self.renewed("reason", "int", "m->reason")
 
@@ -230,7 +251,7 @@ def _moves(row: Row) -> list[str]:
     return [f"m->state = RULES_STATE_{row.destination.name};", f"m->reason = RULES_REASON_{row.reason.upper()};"]
 
 
-def _write_chain(scope: Scope, arms: list[tuple[str, list[str]]], otherwise: str) -> None:
+def _write_chain(scope: Scope, arms: list[tuple[str, list[str]]], *otherwise: str) -> None:
     word = "if"
     for condition, moves in arms:
         scope.say(f"{word} ({bare(condition)})")
@@ -240,11 +261,11 @@ def _write_chain(scope: Scope, arms: list[tuple[str, list[str]]], otherwise: str
         scope.lines.append("    }")
         word = "else if"
     if arms:
-        scope.lines += ["    else", "    {", f"        /* {otherwise} */", "    }"]
+        scope.lines += ["    else", "    {", *(f"        {move}" for move in otherwise), "    }"]
 
 
 def _tick_off(rules: RuleSet) -> tuple[Scope, Places]:
-    places, of_memory = Places(rules), memory_places(rules)
+    places = Places(rules)
     scope, graph = Scope(places), places.graph
     x = SimpleNamespace(**(inputs_of(graph, rules) | {"ignition_on": graph.constant(False)}))
     k = SimpleNamespace(**calibration_of(graph, rules))
@@ -262,7 +283,7 @@ def _tick_off(rules: RuleSet) -> tuple[Scope, Places]:
         scope.say("rules_start(m);")
         for field, term in zip(rules.memory, renewed, strict=True):
             if not (term.op == "const" and int(term.value) == field.initial):
-                scope.say(f"m->{of_memory[field.name]} = {bare(scope.text(term))};")
+                scope.say(f"m->{field.name} = {bare(scope.text(term))};")
         scope.lines.append("")
         for name, term in zip(COMMAND_FIELDS, command, strict=True):
             scope.say(f"c->{name} = {bare(scope.text(term))};")
@@ -281,7 +302,7 @@ class _Function:
             name for name in _ARGUMENTS
             if re.search(rf"(?<!->)\b{name}\b", plain) and not re.search(rf"int32_t {name}\b", plain)
         ]  # fmt: skip
-        head = f"static {result} {name}({', '.join(_parameter(one, body) for one in used) or 'void'})"
+        head = f"static inline {result} {name}({', '.join(_parameter(one, body) for one in used) or 'void'})"
         self.call = f"{name}({', '.join(used)})"
         self.text = "\n".join([comment(about), statement(head, ""), "{", body, "}", ""])
 
@@ -299,7 +320,17 @@ def rules_c(rules: RuleSet) -> str:
     Raises `UserError` for a name or a number that C cannot carry.
     """
     check_names(rules)
-    work = _Tick(rules)
+    return _written(rules, kept_trips(rules))
+
+
+def kept_trips(rules: RuleSet) -> frozenset[str]:
+    """Return the interlocks whose condition is read after its own stage: it then needs a field of its own."""
+    text = _written(rules, frozenset())
+    return frozenset(one.reason for one in rules.interlocks if f"m->{one.trip}" in text)
+
+
+def _written(rules: RuleSet, trips: frozenset[str]) -> str:
+    work = _Tick(rules, trips)
     elapsed = work.places.fold(minimum(maximum(work.x.now_ms - work.m.now_ms, 0), ELAPSED_MAX_MS))
     locks, refusal, chart, last = (Scope(work.places) for _ in range(4))
     work.m.elapsed_ms = work.places.variable("elapsed_ms'", "int", "elapsed_ms")
@@ -318,23 +349,20 @@ def rules_c(rules: RuleSet) -> str:
     first = Scope(work.places)
     first.add([elapsed], lambda: first.say(f"const int32_t elapsed_ms = {bare(first.text(elapsed))};"))
     on = [
-        *first.finish(), "    const int32_t state_was = m->state;", "", "    m->now_ms = x->now_ms;",
+        *first.finish(), "", "    m->now_ms = x->now_ms;",
         f"    {functions[0].call};", f"    const int32_t refusal = {functions[1].call};",
         f"    {functions[2].call};", "", *last.finish(),
     ]  # fmt: skip
-    if not re.search(r"\bstate_was\b", "\n".join(on[2:])):
-        on.remove("    const int32_t state_was = m->state;")
     functions.append(_Function("Ignition on.", "rules_tick_on", on))
     off, off_places = _tick_off(rules)
     functions.append(_Function("Ignition off: back to the start, no duty.", "rules_tick_off", off.finish()))
     helpers = work.places.helpers | off_places.helpers
-    places = memory_places(rules)
     return "\n".join([
         comment(f"Converter-clutch rules {rules.name!r}, version {rules.version}. Generated by tccbench; do not edit."),
         '#include "rules.h"', "",
         *(text for name, text in _HELPERS.items() if name in helpers),
         "void rules_start(rules_memory_t *m)", "{",
-        *(f"    m->{places[field.name]} = {_initial(field)};" for field in rules.memory),  "}", "",
+        *(f"    m->{field.name} = {_initial(field)};" for field in rules.memory),  "}", "",
         *(function.text for function in functions),
         statement(f"void rules_tick({', '.join(_ARGUMENTS[one] for one in 'kxmc')})", ""), "{",
         "    if (x->ignition_on)", "    {", f"        {functions[3].call};", "    }",
@@ -344,5 +372,16 @@ def rules_c(rules: RuleSet) -> str:
 
 def _initial(field: Memory) -> str:
     if field.is_flag:
-        return "true" if field.initial else "false"
-    return bare(number(field.initial))
+        return "true" if field.start else "false"
+    return bare(number(field.start))
+
+
+def transient_fields(rules: RuleSet) -> list[tuple[str, str]]:
+    """Return name and meaning of the truth values that the C keeps in its memory within a tick only."""
+    trips = kept_trips(rules)
+    fields = [(one.trip, f"the condition of {one.reason} holds") for one in rules.interlocks if one.reason in trips]
+    return fields + [
+        (f"{one.reason}_stands", f"{one.reason} is on, or its condition holds")
+        for one in rules.interlocks
+        if one.confirm != 0 or one.latches
+    ]

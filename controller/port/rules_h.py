@@ -5,7 +5,8 @@ from __future__ import annotations
 from controller.calibration import in_file_units
 from controller.declare import State
 from controller.port.c_text import check_names, comment, words
-from controller.port.layout import COMMAND_MEANINGS, memory_places
+from controller.port.layout import COMMAND_MEANINGS
+from controller.port.rules_c import transient_fields
 from controller.port.signature import layout_signature
 from controller.ruleset import RuleSet
 
@@ -43,22 +44,13 @@ def rules_h(rules: RuleSet) -> str:
         entry = "" if key.entry is None else f"[{key.entry + 1}]"
         lines.append(_field(key.name, key.is_flag, f"{shown}{key.meaning}; {key.place}{entry}{file}"))
     lines += ["} rules_calibration_t;", ""]
-    if rules.interlocks:
-        lines += [comment("An interlock."), "typedef struct", "{",
-                  _field("ms", False, "how long its condition has differed from on, -1 while it does not"),
-                  _field("on", True, "is on"),
-                  _field("trips", True, "its condition holds; of this tick only"),
-                  _field("stands", True, "on, or its condition holds; of this tick only"), "} rules_lock_t;", ""]  # fmt: skip
     lines += [comment("What the rules remember from tick to tick; rules_start sets it."), "typedef struct", "{"]
-    locks = {interlock.on: interlock for interlock in rules.interlocks}
-    places = memory_places(rules)
+    flags = [field for field in rules.memory if field.is_flag]
+    lines += [_field(field.name, True, field.meaning) for field in flags]
+    lines += [_field(name, True, f"{meaning}; written and read within a tick") for name, meaning in transient_fields(rules)]
     for field in rules.memory:
-        if field.name in locks:
-            interlock = locks[field.name]
-            lines += [comment(interlock.meaning, "    "), f"    rules_lock_t lock_{interlock.reason};"]
-        elif places[field.name] == field.name:
-            shown = "" if field.is_flag else f"{field.low} to {field.high}: "
-            lines.append(_field(field.name, field.is_flag, f"{shown}{field.meaning}"))
+        if not field.is_flag:
+            lines.append(_field(field.name, False, f"{field.low} to {field.high}: {field.meaning}"))
     lines += ["} rules_memory_t;", "", comment("What a tick puts out."), "typedef struct", "{"]
     lines += [_field(name, False, meaning) for name, meaning in COMMAND_MEANINGS.items()]
     lines += [
