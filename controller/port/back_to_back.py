@@ -32,14 +32,15 @@ class Comparison:
     mismatches: int = 0
     first: str = ""
     rows: Counter[int] = field(default_factory=Counter)
+    """How often each row of the chart fired, where one side tells."""
 
-    def line(self, rules: RuleSet) -> str:
+    def seen(self, rules: RuleSet) -> str:
         """Return the result in one line."""
-        seen = sum(1 for number in range(1, len(rules.rows) + 1) if self.rows[number])
-        moved = sum(count for number, count in self.rows.items() if number)
-        text = f"{self.name}: {self.ticks:,} ticks, {self.mismatches} mismatches"
+        text = f"{self.ticks:,} ticks, {self.mismatches} mismatches"
         if self.rows:
-            text += f", {seen} of {len(rules.rows)} chart rows fired, {moved:,} moves"
+            fired = sum(1 for number in range(1, len(rules.rows) + 1) if self.rows[number])
+            moved = sum(count for number, count in self.rows.items() if number)
+            text += f", {fired} of {len(rules.rows)} chart rows fired, {moved:,} moves"
         return text + (f"; first: {self.first}" if self.first else "")
 
 

@@ -125,6 +125,8 @@ class Scope:
         if term.op == "var":
             return self.places.of[str(term.value)]
         parts = [self.text(part) for part in term.parts]
+        if term.op == "-" and parts[0] == "0":
+            return f"(-{parts[1]})"
         if term.op == "not":
             return f"(!{parts[0]})"
         if term.op == "select":

@@ -10,6 +10,10 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from controller.port.c_reader import CTextError
+from controller.port.equality import CText, tick_differs
+from controller.ruleset import RuleSet
+
 _SWAPS = {
     "<": "<=", "<=": "<", ">": ">=", ">=": ">", "==": "!=", "!=": "==", "&&": "||", "||": "&&", "+": "-", "-": "+",
     "*": "+",
@@ -58,6 +62,8 @@ def _token_mutants(text: str, header: str) -> Iterator[Mutant]:
         token, line = found[0], text.count("\n", 0, found.start()) + 1
         head = text[text.rfind("\n", 0, found.start()) + 1 : found.start()]
         shown = text.splitlines()[line - 1]
+        if token == "*" and text[found.end()] != " ":
+            continue  # a pointer's star
         for kind, new in _changed(token, head, shown, names, fields):
             yield Mutant(kind, line, f"{token} to {new}", text[: found.start()] + new + text[found.end() :])
 
@@ -66,10 +72,9 @@ def _changed(
     token: str, head: str, shown: str, names: list[str], fields: list[str]
 ) -> Iterator[tuple[str, str]]:
     if token in _SWAPS:
-        declares = re.search(r"_t $", head) is not None  # the star of a pointer
         is_sign = token == "-" and re.search(r"[(=,?:] ?$", head) is not None
         # (a < b) ? a : b and (a <= b) ? a : b are the same function.
-        if not declares and not is_sign and not _LIMITS.search(shown):
+        if not is_sign and not _LIMITS.search(shown):
             yield "operator", _SWAPS[token]
     elif token in names:
         family = [name for name in names if name.rsplit("_", 1)[0].startswith(token[: token.index("_", 6)])]
@@ -119,3 +124,16 @@ def _swapped_choices(text: str) -> Iterator[Mutant]:
             line = text.count("\n", 0, found.start()) + 1
             changed = f"? {found[2]} : {found[1]}"
             yield Mutant("order", line, f"{found[0]} to {changed}", text[: found.start()] + changed + text[found.end() :])
+
+
+def judge(rules: RuleSet, text: CText, count: int) -> Iterator[tuple[Mutant, str]]:
+    """Put each of `count` mutants to the proof and yield its verdict: refuted, undecided, or survives.
+
+    A mutant that is not C which the port may emit is passed over: that it is refused says nothing of the proof.
+    """
+    for mutant in chosen(mutants(text.rules, text.header), count):
+        try:
+            claim = tick_differs(rules, CText(text.header, mutant.text, text.checks))
+        except CTextError:
+            continue
+        yield mutant, "survives" if claim is None else claim.verdict

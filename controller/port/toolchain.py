@@ -16,7 +16,7 @@ WARNINGS = ("-std=c99", "-Wall", "-Wextra", "-Wconversion", "-Wsign-conversion",
 
 # zig adds its undefined-behaviour sanitizer by default, which calls a library the target has not. Small cores get
 # functions that stay functions: inlined, the interlocks cost half as much code again.
-_CORE_FLAGS = ("-Os", "-fno-sanitize=undefined", "-finline-hint-functions", "-ffunction-sections", "-fno-unwind-tables")
+CORE_FLAGS = ("-Os", "-fno-sanitize=undefined", "-finline-hint-functions", "-ffunction-sections", "-fno-unwind-tables")
 
 
 @dataclass(frozen=True)
@@ -87,5 +87,5 @@ def build_core(folder: Path, core: Core, sources: Sequence[str], output: str, li
     if command is None:
         raise UserError("port: no compiler for Cortex-M; install the extra: pip install 'tccbench[port]'")
     target = ["-target", "thumb-freestanding-eabi", f"-mcpu={core.cpu}"]
-    run_tool([*command, *target, *WARNINGS, *_CORE_FLAGS, *(linked or ["-c"]), "-o", output, *sources], folder)
+    run_tool([*command, *target, *WARNINGS, *CORE_FLAGS, *(linked or ["-c"]), "-o", output, *sources], folder)
     return folder / output
