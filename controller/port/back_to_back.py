@@ -95,9 +95,12 @@ def _writing(text: str) -> ast.Module:
     # numba takes no tuple of this length: each value is written to its place instead.
     module = ast.parse(text)
     function = module.body[0]
-    if not isinstance(function, ast.FunctionDef) or not isinstance(function.body[-1], ast.Return):
-        raise AssertionError("the straight-line text is one function that ends in a return")
-    values = function.body.pop().value.elts  # type: ignore[union-attr]  # a tuple, by the writer
+    result = function.body.pop() if isinstance(function, ast.FunctionDef) else None
+    if not (
+        isinstance(function, ast.FunctionDef) and isinstance(result, ast.Return) and isinstance(result.value, ast.Tuple)
+    ):
+        raise AssertionError("the straight-line text is one function that ends in a return of a tuple")
+    values = result.value.elts
     function.args.args.append(ast.arg("row"))
     function.body += ast.parse("\n".join(f"row[{at}] = {ast.unparse(value)}" for at, value in enumerate(values))).body
     return ast.fix_missing_locations(module)
@@ -117,7 +120,15 @@ def lanes_runner(rules: RuleSet) -> Runner:
 
 
 def compare(
-    rules: RuleSet, name: str, left: Runner, right: Runner, *, ticks: int, seed: int, block: int = 200_000, length: int = 50
+    rules: RuleSet,
+    name: str,
+    left: Runner,
+    right: Runner,
+    *,
+    ticks: int,
+    seed: int,
+    block: int = 200_000,
+    length: int = 50,
 ) -> Comparison:
     """Run both on at least `ticks` random ticks in runs of `length`, and compare every memory field and output."""
     result = Comparison(name)
@@ -130,7 +141,9 @@ def compare(
         first, second = left(sample), right(sample)
         for rows in (first, second):
             if rows.shape[1] > width:
-                result.rows.update(dict(zip(*(part.tolist() for part in np.unique(rows[:, width], return_counts=True)), strict=True)))
+                result.rows.update(
+                    dict(zip(*(part.tolist() for part in np.unique(rows[:, width], return_counts=True)), strict=True))
+                )
         wrong = first[:, :width] != second[:, :width]
         if wrong.any():
             result.mismatches += int(wrong.any(axis=1).sum())

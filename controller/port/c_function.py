@@ -26,7 +26,9 @@ class Places:
         self.rules = rules
         self.graph = Graph()
         declared = (("x", rules.signals), ("k", rules.keys), ("m", rules.memory))
-        self.folder = Folder(self.graph, {f"{root}.{one.name}": (one.low, one.high) for root, parts in declared for one in parts})
+        self.folder = Folder(
+            self.graph, {f"{root}.{one.name}": (one.low, one.high) for root, parts in declared for one in parts}
+        )
         self.helpers: set[str] = set()
         self.of: dict[str, str] = {f"x.{one.name}": f"x->{one.name}" for one in rules.signals}
         self.of |= {f"k.{one.name}": f"k->{one.name}" for one in rules.keys}

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any, NoReturn
+from typing import Any
 
 import z3
 from pycparser import c_ast, c_parser
@@ -89,7 +89,7 @@ class Machine:
     def _block(self, block: Any, frame: _Frame) -> None:
         for item in block.block_items or []:
             if frame.returned:
-                _no(item, "a statement after return")
+                raise _no(item, "a statement after return")
             self._statement(item, frame)
 
     def _statement(self, item: Any, frame: _Frame) -> None:
@@ -108,14 +108,14 @@ class Machine:
         elif isinstance(item, c_ast.Cast) and _type_name(item.to_type.type.type) == "void":
             self._lookup(item.expr, frame)
         else:
-            _no(item, f"a {type(item).__name__}")
+            raise _no(item, f"a {type(item).__name__}")
 
     def _declaration(self, item: Any, frame: _Frame) -> None:
         kind = _KINDS.get(_type_name(item.type.type) if isinstance(item.type, c_ast.TypeDecl) else "")
         if kind is None or item.init is None:
-            _no(item, "a local that is not an initialised int32_t or bool")
+            raise _no(item, "a local that is not an initialised int32_t or bool")
         if item.name in frame.locals:
-            _no(item, f"{item.name!r} declared twice")
+            raise _no(item, f"{item.name!r} declared twice")
         # Evaluated before the name exists: C would let it read itself.
         frame.locals[item.name] = self._typed(item.init, kind, frame)
         if "const" in item.quals:
@@ -123,12 +123,12 @@ class Machine:
 
     def _assignment(self, item: Any, frame: _Frame) -> None:
         if item.op != "=":
-            _no(item, f"assignment by {item.op}")
+            raise _no(item, f"assignment by {item.op}")
         target = item.lvalue
         if isinstance(target, c_ast.ID):
             old = frame.locals.get(target.name)
             if not isinstance(old, Value) or target.name in frame.constant:
-                _no(item, f"an assignment to {target.name!r}")
+                raise _no(item, f"an assignment to {target.name!r}")
             frame.locals[target.name] = self._typed(item.rvalue, old.kind, frame)
             return
         if isinstance(target, c_ast.UnaryOp) and target.op == "*":
@@ -136,7 +136,7 @@ class Machine:
         else:
             path, kind, is_const = self._field(target, frame)
         if is_const:
-            _no(item, f"a write to {path}, which is const")
+            raise _no(item, f"a write to {path}, which is const")
         self.store[path] = self._typed(item.rvalue, kind, frame)
 
     def _if(self, item: Any, frame: _Frame) -> None:
@@ -161,7 +161,7 @@ class Machine:
         if block is not None:
             self._statement(block, frame)
             if frame.returned:
-                _no(block, "a return inside an if")
+                raise _no(block, "a return inside an if")
         self.bits.path.pop()
         after = (self.store, frame.locals)
         self.store, frame.locals, frame.constant = store, names, constant
@@ -169,7 +169,7 @@ class Machine:
 
     def _merged(self, condition: Value, yes: Any, no: Any, item: Any) -> Value:
         if not isinstance(yes, Value) or not isinstance(no, Value):
-            _no(item, "a value that only one arm has")
+            raise _no(item, "a value that only one arm has")
         return yes if yes is no else self.bits.choice(condition, yes, no)
 
     # Expressions --------------------------------------------------------------------------------------------
@@ -177,7 +177,7 @@ class Machine:
     def _typed(self, node: Any, kind: Kind, frame: _Frame) -> Value:
         value = self._value(node, frame)
         if value.kind != kind:
-            _no(node, f"a {value.kind} where a {kind} belongs")
+            raise _no(node, f"a {value.kind} where a {kind} belongs")
         return value
 
     def _value(self, node: Any, frame: _Frame) -> Value:
@@ -187,7 +187,7 @@ class Machine:
             found = self._lookup(node, frame)
             if isinstance(found, Value):
                 return found
-            _no(node, "a pointer where a value belongs")
+            raise _no(node, "a pointer where a value belongs")
         if isinstance(node, c_ast.UnaryOp):
             return self._unary(node, frame)
         if isinstance(node, c_ast.BinaryOp):
@@ -197,21 +197,21 @@ class Machine:
             yes = self._under(condition, lambda: self._value(node.iftrue, frame))
             no = self._under(self.bits.opposite(condition), lambda: self._value(node.iffalse, frame))
             if yes.kind != no.kind:
-                _no(node, "a choice between a number and a truth value")
+                raise _no(node, "a choice between a number and a truth value")
             return self.bits.choice(condition, yes, no)
         if isinstance(node, c_ast.FuncCall):
             result = self._call(node, frame)
             if result is None:
-                _no(node, "a value of a function that has none")
+                raise _no(node, "a value of a function that has none")
             return result
-        _no(node, f"a {type(node).__name__}")
+        raise _no(node, f"a {type(node).__name__}")
 
     def _constant(self, node: Any) -> Value:
         if node.type != "int" or not re.fullmatch(r"0|[1-9][0-9]*", node.value):
-            _no(node, f"the constant {node.value}")
+            raise _no(node, f"the constant {node.value}")
         value = int(node.value)
         if value > HIGHEST:
-            _no(node, f"the constant {node.value}, which is no int32")
+            raise _no(node, f"the constant {node.value}, which is no int32")
         return self.bits.number(value)
 
     def _unary(self, node: Any, frame: _Frame) -> Value:
@@ -225,7 +225,7 @@ class Machine:
             if value.low == value.high:
                 return self.bits.number(-value.low)
             return self.bits.arithmetic("-", self.bits.number(0), value)
-        _no(node, f"the operator {node.op}")
+        raise _no(node, f"the operator {node.op}")
 
     def _binary(self, node: Any, frame: _Frame) -> Value:
         if node.op in ("&&", "||"):
@@ -241,7 +241,7 @@ class Machine:
         if node.op in _COMPARISONS and left.kind == right.kind == "int":
             op, swapped = _COMPARISONS[node.op]
             return self.bits.compare(op, right, left) if swapped else self.bits.compare(op, left, right)
-        _no(node, f"the operator {node.op} on a {left.kind} and a {right.kind}")
+        raise _no(node, f"the operator {node.op} on a {left.kind} and a {right.kind}")
 
     def _under(self, condition: Value, make: Callable[[], Value]) -> Value:
         # What is worked out on a condition must leave nothing behind.
@@ -273,40 +273,40 @@ class Machine:
             if node.name in ("true", "false"):
                 return self.bits.truth(node.name == "true")
             if node.name not in frame.locals:
-                _no(node, f"the unknown name {node.name!r}")
+                raise _no(node, f"the unknown name {node.name!r}")
             return frame.locals[node.name]
         path, _, _ = self._field(node, frame)
         return self._stored(path, node)
 
     def _stored(self, path: str, node: Any) -> Value:
         if path not in self.store:
-            _no(node, f"a read of {path}, which nothing has written")
+            raise _no(node, f"a read of {path}, which nothing has written")
         return self.store[path]
 
     def _pointed(self, node: Any, frame: _Frame) -> tuple[str, Kind, bool]:
         pointer = self._lookup(node.expr, frame)
         kind = _KINDS.get(pointer.type) if isinstance(pointer, Pointer) else None
         if not isinstance(pointer, Pointer) or kind is None:
-            _no(node, "* on something that is no pointer to a value")
+            raise _no(node, "* on something that is no pointer to a value")
         return pointer.path, kind, pointer.is_const
 
     def _field(self, node: Any, frame: _Frame) -> tuple[str, Kind, bool]:
         if not isinstance(node, c_ast.StructRef):
-            _no(node, "something that is no structure field")
+            raise _no(node, "something that is no structure field")
         owner, name = self._owner(node, frame)
         kind = _KINDS.get(self._field_type(owner, name, node))
         if kind is None:
-            _no(node, f"the structure {owner.path}.{name} as a value")
+            raise _no(node, f"the structure {owner.path}.{name} as a value")
         return f"{owner.path}.{name}", kind, owner.is_const
 
     def _owner(self, node: Any, frame: _Frame) -> tuple[Pointer, str]:
         if not isinstance(node, c_ast.StructRef):
-            _no(node, "something that is no structure field")
+            raise _no(node, "something that is no structure field")
         if node.type == "->":
             owner = self._lookup(node.name, frame)
             if isinstance(owner, Pointer):
                 return owner, node.field.name
-            _no(node, "-> on a value")
+            raise _no(node, "-> on a value")
         outer, name = self._owner(node.name, frame)
         inner = self._field_type(outer, name, node)
         return Pointer(f"{outer.path}.{name}", inner, outer.is_const), node.field.name
@@ -314,7 +314,7 @@ class Machine:
     def _field_type(self, owner: Pointer, name: str, node: Any) -> str:
         fields = self.program.structures.get(owner.type, {})
         if name not in fields:
-            _no(node, f"the field {name!r} of {owner.type}, which has none of that name")
+            raise _no(node, f"the field {name!r} of {owner.type}, which has none of that name")
         return fields[name]
 
 
@@ -338,7 +338,7 @@ def read(header: str, text: str) -> Program:
                 raise CTextError(f"function {item.decl.name!r} twice")
             functions[item.decl.name] = item
         elif not isinstance(item, c_ast.Typedef | c_ast.Decl):
-            _no(item, f"a {type(item).__name__}")
+            raise _no(item, f"a {type(item).__name__}")
     return Program(structures, functions)
 
 
@@ -348,7 +348,9 @@ def _without_directives(text: str, defined: dict[str, str]) -> str:
     for line in text.splitlines():
         if line.startswith("#define") and (found := re.fullmatch(r"#define (\w+) (\(.*\))", line)):
             defined[found[1]] = found[2]
-        elif line.startswith("#") and not re.fullmatch(r"#(include [<\"][\w.]+[>\"]|ifndef \w+|define \w+|endif)", line):
+        elif line.startswith("#") and not re.fullmatch(
+            r"#(include [<\"][\w.]+[>\"]|ifndef \w+|define \w+|endif)", line
+        ):
             raise CTextError(f"the directive {line!r}")
         lines.append("" if line.startswith("#") else line)
     return "\n".join(lines)
@@ -362,18 +364,18 @@ def _passed(parameter: Any, argument: Value | Pointer) -> Value | Pointer:
     if isinstance(parameter.type, c_ast.PtrDecl):
         name, is_const = _type_name(parameter.type.type.type), "const" in parameter.type.type.quals
         if not isinstance(argument, Pointer) or argument.type != name:
-            _no(parameter, f"another argument than a {name} pointer")
+            raise _no(parameter, f"another argument than a {name} pointer")
         if argument.is_const and not is_const:
-            _no(parameter, "a const pointer for one that is not")
+            raise _no(parameter, "a const pointer for one that is not")
         return Pointer(argument.path, name, is_const)
     kind = _KINDS.get(_type_name(parameter.type.type))
     if not isinstance(argument, Value) or argument.kind != kind:
-        _no(parameter, f"another argument than a {kind}")
+        raise _no(parameter, f"another argument than a {kind}")
     return argument
 
 
-def _no(node: Any, what: str) -> NoReturn:
-    raise CTextError(f"line {getattr(getattr(node, 'coord', None), 'line', '?')}: {what} is not in the port's C")
+def _no(node: Any, what: str) -> CTextError:
+    return CTextError(f"line {getattr(getattr(node, 'coord', None), 'line', '?')}: {what} is not in the port's C")
 
 
 def fields_of(program: Program, type_name: str, root: str) -> dict[str, Kind]:
@@ -385,4 +387,3 @@ def fields_of(program: Program, type_name: str, root: str) -> dict[str, Kind]:
         else:
             leaves |= fields_of(program, inner, f"{root}.{name}")
     return leaves
-

@@ -60,7 +60,10 @@ def check_port(port: Port, rules: RuleSet, folder: Path, effort: Effort) -> Iter
 
 
 def _runner(build: Path) -> Iterator[Outcome]:
-    for name, flags in (("vectors", ("-O2",)), ("vectors under address and undefined-behaviour sanitizers", _SANITIZERS)):
+    for name, flags in (
+        ("vectors", ("-O2",)),
+        ("vectors under address and undefined-behaviour sanitizers", _SANITIZERS),
+    ):
         try:
             program = build_program(build, RUNNER_SOURCES, "run_vectors", flags)
         except UserError as error:
@@ -82,7 +85,8 @@ def _cppcheck(build: Path) -> Iterator[Outcome]:
                "--error-exitcode=1", "--suppress=missingIncludeSystem", "--template={file}:{line}: {id}",
                *(f"--suppress=misra-c2012-{rule}" for rule in _MISRA_NOT_KEPT), *FIRMWARE_SOURCES]  # fmt: skip
     done = _run(command, build)
-    first = _first_line(done.stderr) or f"nothing found in {len(FIRMWARE_SOURCES)} files; not kept, and said so: {', '.join(_MISRA_NOT_KEPT)}"
+    clean = f"nothing found in {len(FIRMWARE_SOURCES)} files; not kept, and said so: {', '.join(_MISRA_NOT_KEPT)}"
+    first = _first_line(done.stderr) or clean
     yield Outcome(name, done.returncode == 0, first)
 
 
@@ -130,8 +134,10 @@ def _host(rules: RuleSet, build: Path, effort: Effort) -> Iterator[Outcome]:
     else:
         result = compare(rules, "host C and lanes", library.run, lanes_runner(rules), ticks=effort.lanes, seed=1)
         yield Outcome(result.name, result.mismatches == 0, result.seen(rules))
-    result = compare(rules, "host C and the reference", library.run, reference_runner(rules), ticks=effort.reference, seed=2,
-                     block=20_000)  # fmt: skip
+    reference = reference_runner(rules)
+    result = compare(
+        rules, "host C and the reference", library.run, reference, ticks=effort.reference, seed=2, block=20_000
+    )
     yield Outcome(result.name, result.mismatches == 0, result.seen(rules))
 
 

@@ -203,13 +203,18 @@ void flat_run(const int32_t *k, const int32_t *starts, const int32_t *inputs, in
 
 def flat_c(rules: RuleSet) -> str:
     """Return `flat.c`."""
+
     def take(name: str, type_name: str, letter: str, parts: list[tuple[str, bool]]) -> list[str]:
-        moves = [f"    {letter}->{place} = from[{at}]{' != 0' if is_flag else ''};" for at, (place, is_flag) in enumerate(parts)]
+        moves = [
+            f"    {letter}->{place} = from[{at}]{' != 0' if is_flag else ''};"
+            for at, (place, is_flag) in enumerate(parts)
+        ]
         return [f"void {name}(const int32_t *from, {type_name} *{letter})", "{", *moves, "}", ""]
 
     def put(name: str, type_name: str, letter: str, parts: list[tuple[str, bool]]) -> list[str]:
         moves = [
-            f"    to[{at}] = {letter}->{place}{' ? 1 : 0' if is_flag else ''};" for at, (place, is_flag) in enumerate(parts)
+            f"    to[{at}] = {letter}->{place}{' ? 1 : 0' if is_flag else ''};"
+            for at, (place, is_flag) in enumerate(parts)
         ]
         return [f"void {name}(const {type_name} *{letter}, int32_t *to)", "{", *moves, "}", ""]
 
@@ -250,7 +255,12 @@ void flat_run(const int32_t *k, const int32_t *starts, const int32_t *inputs, in
 
 def sizes_h(rules: RuleSet) -> str:
     """Return `sizes.h`: how many values the vector runner reads, and what it starts from."""
-    sizes = {"KEYS": len(rules.keys), "INPUTS": len(rules.signals), "MEMORY": len(rules.memory), "COMMAND": len(COMMAND_FIELDS)}
+    sizes = {
+        "KEYS": len(rules.keys),
+        "INPUTS": len(rules.signals),
+        "MEMORY": len(rules.memory),
+        "COMMAND": len(COMMAND_FIELDS),
+    }
     longest = max(sizes["KEYS"], sizes["INPUTS"] + sizes["COMMAND"], sizes["MEMORY"])
     image = HEAD_BYTES + 4 * len(rules.keys) + 4
     keys = ", ".join(number(int(key.default)) for key in rules.keys)

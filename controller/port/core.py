@@ -19,8 +19,8 @@ from controller.step import Command, initial_memory
 _SOURCES = ("rules.c", "flat.c")
 _FLASH, _FLASH_BYTES = 0x0000_0000, 0x0010_0000
 _RAM, _RAM_BYTES = 0x2000_0000, 0x0200_0000
-_STACK_BYTES = 0x1_0000
-_STACK_TOP = _RAM + _STACK_BYTES
+_STACK_BYTES = 0x1000
+_STACK_BOTTOM, _STACK_TOP = _RAM, _RAM + _STACK_BYTES
 _DATA = _STACK_TOP
 _PAINT = 0xA5
 
@@ -79,34 +79,32 @@ class CoreMachine:
 
     def cost(self, ticks: Ticks) -> TickCost:
         """Count the instructions of each tick, and the stack that the deepest of them needs."""
-        start, size, _ = self.elf.symbols["rules_tick"]
+        start, _, _ = self.elf.symbols["rules_tick"]
         entry = start & ~1
         counts: list[int] = []
-        self._back = 0
+        back = sp = deepest = 0
 
         def count(machine: Any, address: int, _size: int, _data: Any) -> None:
+            nonlocal back, sp, deepest
             if address == entry:
                 counts.append(0)
-                self._back = machine.reg_read(self._registers.UC_ARM_REG_LR) & ~1
-                below = machine.reg_read(self._registers.UC_ARM_REG_SP)
-                machine.mem_write(_STACK_TOP - _STACK_BYTES, bytes([_PAINT]) * (below - (_STACK_TOP - _STACK_BYTES)))
-                self._sp = below
-            elif address == self._back and counts:
-                deepest = bytes(machine.mem_read(_STACK_TOP - _STACK_BYTES, self._sp - (_STACK_TOP - _STACK_BYTES)))
-                untouched = len(deepest) - len(deepest.lstrip(bytes([_PAINT])))
-                self._stack = max(self._stack, len(deepest) - untouched)
-                self._back = 0
-            if self._back:
+                back = machine.reg_read(self._registers.UC_ARM_REG_LR) & ~1
+                sp = machine.reg_read(self._registers.UC_ARM_REG_SP)
+                machine.mem_write(_STACK_BOTTOM, bytes([_PAINT]) * (sp - _STACK_BOTTOM))
+            elif address == back:
+                below = bytes(machine.mem_read(_STACK_BOTTOM, sp - _STACK_BOTTOM))
+                deepest = max(deepest, len(below.lstrip(bytes([_PAINT]))))
+                back = 0
+            if back:
                 counts[-1] += 1
 
-        self._stack = 0
         hook = self._machine.hook_add(self._unicorn.UC_HOOK_CODE, count)
         # Code that has run before was translated without the hook.
         self._machine.ctl_flush_tb()
         self.run(ticks)
         self._machine.hook_del(hook)
         self._machine.ctl_flush_tb()
-        return TickCost(np.array(counts), self._stack)
+        return TickCost(np.array(counts), deepest)
 
     def _call(self, name: str, arguments: list[int], on_stack: list[int]) -> None:
         names = self._registers

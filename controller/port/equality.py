@@ -281,7 +281,9 @@ def _show(solver: Any, name: str, claim: Any) -> Claim:
     answer = solver.check()
     if answer == z3.sat:
         model = solver.model()
-        shown = ", ".join(f"{one.name()}={_number(model[one])}" for one in sorted(model.decls(), key=lambda d: d.name()))
+        shown = ", ".join(
+            f"{one.name()}={_number(model[one])}" for one in sorted(model.decls(), key=lambda d: d.name())
+        )
         result = Claim(name, "refuted", shown)
     else:
         result = Claim(name, "proved" if answer == z3.unsat else "undecided")

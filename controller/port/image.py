@@ -43,7 +43,9 @@ def read_image(rules: RuleSet, image: bytes, source: str) -> Any:
     if version != FORMAT:
         raise UserError(f"{source}: image format {version}; this firmware reads format {FORMAT}")
     if signature != layout_signature(rules):
-        raise UserError(f"{source}: made for rules of signature {signature:08X}; these have {layout_signature(rules):08X}")
+        raise UserError(
+            f"{source}: made for rules of signature {signature:08X}; these have {layout_signature(rules):08X}"
+        )
     if (head, count) != (HEAD_BYTES, len(rules.keys)) or len(image) != size:
         raise UserError(f"{source}: {len(image)} bytes and {count} values; it should be {size} and {len(rules.keys)}")
     if zlib.crc32(image[:-4]) != struct.unpack("<I", image[-4:])[0]:

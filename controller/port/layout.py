@@ -15,4 +15,3 @@ COMMAND_MEANINGS = {
 
 if tuple(COMMAND_MEANINGS) != Command._fields:
     raise AssertionError("every field of the command needs its line in the header")
-

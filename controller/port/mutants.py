@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from controller.port.c_reader import CTextError
 from controller.port.equality import CText, tick_differs
@@ -68,9 +69,7 @@ def _token_mutants(text: str, header: str) -> Iterator[Mutant]:
             yield Mutant(kind, line, f"{token} to {new}", text[: found.start()] + new + text[found.end() :])
 
 
-def _changed(
-    token: str, head: str, shown: str, names: list[str], fields: list[str]
-) -> Iterator[tuple[str, str]]:
+def _changed(token: str, head: str, shown: str, names: list[str], fields: list[str]) -> Iterator[tuple[str, str]]:
     if token in _SWAPS:
         is_sign = token == "-" and re.search(r"[(=,?:] ?$", head) is not None
         # (a < b) ? a : b and (a <= b) ? a : b are the same function.
@@ -104,7 +103,7 @@ def _order_mutants(text: str) -> Iterator[Mutant]:
 def _swapped_arms(lines: list[str]) -> Iterator[Mutant]:
     # An arm is its condition's lines, then { moves }; two that follow each other change conditions.
     starts = [at for at, line in enumerate(lines) if re.match(r"    (else )?if \(", line)]
-    for one, two in zip(starts, starts[1:], strict=False):
+    for one, two in pairwise(starts):
         one_end = next(at for at in range(one, len(lines)) if lines[at] == "    {\n")
         two_end = next(at for at in range(two, len(lines)) if lines[at] == "    {\n")
         if not lines[two].startswith("    else if") or two <= one_end:
@@ -123,7 +122,9 @@ def _swapped_choices(text: str) -> Iterator[Mutant]:
         if found[1] != found[2]:
             line = text.count("\n", 0, found.start()) + 1
             changed = f"? {found[2]} : {found[1]}"
-            yield Mutant("order", line, f"{found[0]} to {changed}", text[: found.start()] + changed + text[found.end() :])
+            yield Mutant(
+                "order", line, f"{found[0]} to {changed}", text[: found.start()] + changed + text[found.end() :]
+            )
 
 
 def judge(rules: RuleSet, text: CText, count: int) -> Iterator[tuple[Mutant, str]]:

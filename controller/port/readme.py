@@ -60,7 +60,7 @@ counts as lost: every age becomes invalid, the rules let go, latched faults stay
 | `MISRA.md` | which rules of MISRA C:2012 the C keeps |
 
 `rules.c`, `checks.c`, `calibration_image.c` and `device.c` need no library and no heap, and have no recursion; the
-rules have no loop. Flags that the size and instruction figures hold for: `{' '.join(CORE_FLAGS)}`.
+rules have no loop. Flags that the size and instruction figures hold for: `{" ".join(CORE_FLAGS)}`.
 
 ## Calibration image, format {FORMAT}
 

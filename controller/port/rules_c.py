@@ -65,6 +65,7 @@ static void rules_counts(int32_t *timer_ms, int32_t elapsed_ms)
 """,
 }
 
+
 class _Tick:
     """The tick while it is written: what a rule reads is the C place that holds it at that moment."""
 
@@ -188,7 +189,9 @@ class _Tick:
         def write() -> None:
             scope.say("const int32_t state_was = m->state;")
             scope.lines.append("")
-            _write_chain(scope, [(_arm_condition(scope, *arm), _moves(arm[0])) for arm in arms], "/* no row: it stays */")
+            _write_chain(
+                scope, [(_arm_condition(scope, *arm), _moves(arm[0])) for arm in arms], "/* no row: it stays */"
+            )
 
         scope.add([condition for _, condition, _ in arms], write)
         self.renewed("state", "int", "m->state")
@@ -320,6 +323,11 @@ def rules_c(rules: RuleSet) -> str:
     Raises `UserError` for a name or a number that C cannot carry.
     """
     check_names(rules)
+    own = {field.name for field in rules.memory}
+    for name, _ in transient_fields(rules):
+        if name in own:
+            raise UserError(f"rule set {rules.name!r}: memory field {name!r} is set by the tick itself in firmware; "
+                            "give it another name")  # fmt: skip
     return _written(rules, kept_trips(rules))
 
 

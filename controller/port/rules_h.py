@@ -40,14 +40,20 @@ def rules_h(rules: RuleSet) -> str:
     lines += ["} rules_inputs_t;", "", comment("Calibration, in the rules' own units."), "typedef struct", "{"]
     for key in rules.keys:
         shown = "" if key.is_flag else f"{key.low} to {key.high}: "
-        file = "" if key.is_flag or key.scale == 1 else f" ({in_file_units(key, key.low)} to {in_file_units(key, key.high)})"
+        file = (
+            ""
+            if key.is_flag or key.scale == 1
+            else f" ({in_file_units(key, key.low)} to {in_file_units(key, key.high)})"
+        )
         entry = "" if key.entry is None else f"[{key.entry + 1}]"
         lines.append(_field(key.name, key.is_flag, f"{shown}{key.meaning}; {key.place}{entry}{file}"))
     lines += ["} rules_calibration_t;", ""]
     lines += [comment("What the rules remember from tick to tick; rules_start sets it."), "typedef struct", "{"]
     flags = [field for field in rules.memory if field.is_flag]
     lines += [_field(field.name, True, field.meaning) for field in flags]
-    lines += [_field(name, True, f"{meaning}; written and read within a tick") for name, meaning in transient_fields(rules)]
+    lines += [
+        _field(name, True, f"{meaning}; written and read within a tick") for name, meaning in transient_fields(rules)
+    ]
     for field in rules.memory:
         if not field.is_flag:
             lines.append(_field(field.name, False, f"{field.low} to {field.high}: {field.meaning}"))

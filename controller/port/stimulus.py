@@ -77,7 +77,9 @@ class Stimulus:
 
     def _times(self, starts: Any, runs: int, ticks: int) -> Any:
         at = [field.name for field in self.rules.memory].index("now_ms")
-        steps = np.array(_STEPS_MS, dtype=np.int64)[(self._draw((runs, ticks)) % np.uint64(len(_STEPS_MS))).astype(np.int64)]
+        steps = np.array(_STEPS_MS, dtype=np.int64)[
+            (self._draw((runs, ticks)) % np.uint64(len(_STEPS_MS))).astype(np.int64)
+        ]
         times = starts[:, at : at + 1].astype(np.int64) + np.cumsum(steps, axis=1)
         # Now and then the clock jumps back, as after a restart of whoever gives the time.
         back = self._draw((runs, ticks)) % np.uint64(500) == 0
