@@ -67,8 +67,8 @@ def test_as_controllers_host_and_core_follow_the_reference_tick_by_tick(folder: 
     usual = {signal.name: signal.default for signal in OURS.signals}
     moving = {"road_speed_ckmh": 6_000, "turbine_rpm": 2_031, "engine_rpm": 2_300, "gear": 3, "oil_temp_dc": 800}
     states = set()
-    for tick in range(600):
-        x = usual | moving | {"now_ms": 10 * tick, "band_switch": int(tick > 20), "brake_on": int(tick > 500)}
+    for tick in range(300):
+        x = usual | moving | {"now_ms": 10 * tick, "band_switch": int(tick > 20), "brake_on": int(tick > 150)}
         expected = reference.tick(
             {name: bool(x[name]) if name in ("brake_on", "shift_on", "ignition_on") else x[name] for name in x}
         )
