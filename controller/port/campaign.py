@@ -14,7 +14,7 @@ from typing import Any
 
 from controller.errors import UserError
 from controller.port.toolchain import CORES, Core, build_core, build_program
-from controller.port.writing import Port
+from controller.port.writing import Port, write_port
 from controller.ruleset import RuleSet
 
 RUNNER_SOURCES = ("rules.c", "checks.c", "calibration.c", "calibration_image.c", "device.c", "flat.c", "run_vectors.c")
@@ -47,9 +47,7 @@ class Effort:
 def check_port(port: Port, rules: RuleSet, folder: Path, effort: Effort) -> Iterator[Outcome]:
     """Check a port that has been written to `folder`; building leaves its files in `folder`/build."""
     build = folder / "build"
-    build.mkdir(exist_ok=True)
-    for name, content in port.files.items():
-        (build / name).write_bytes(content)
+    write_port(port, build)
     yield from _runner(build)
     yield from _cppcheck(build)
     yield from _bad_files(build)

@@ -49,7 +49,11 @@ class CoreMachine:
         self.elf = Elf(build_core(folder, core, _SOURCES, f"rules_{core.name}.elf", linked))
         # Only the model named here: the mode for microcontrollers forces another core.
         self._machine = unicorn.Uc(unicorn.UC_ARCH_ARM, unicorn.UC_MODE_THUMB)
-        models = {"m4": arm_const.UC_CPU_ARM_CORTEX_M4, "m0": arm_const.UC_CPU_ARM_CORTEX_M0}
+        models = {
+            "m4": arm_const.UC_CPU_ARM_CORTEX_M4,
+            "m3": arm_const.UC_CPU_ARM_CORTEX_M3,
+            "m0": arm_const.UC_CPU_ARM_CORTEX_M0,
+        }
         self._machine.ctl_set_cpu_model(models[core.name])
         self._machine.mem_map(_FLASH, _FLASH_BYTES, unicorn.UC_PROT_READ | unicorn.UC_PROT_EXEC)
         self._machine.mem_map(_RAM, _RAM_BYTES, unicorn.UC_PROT_READ | unicorn.UC_PROT_WRITE)

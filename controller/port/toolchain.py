@@ -30,6 +30,7 @@ class Core:
 
 CORES = {
     "m4": Core("m4", "cortex_m4", "Cortex-M4"),
+    "m3": Core("m3", "cortex_m3", "Cortex-M3"),
     "m0": Core("m0", "cortex_m0plus", "Cortex-M0+"),
 }
 

@@ -22,6 +22,7 @@ from controller.port.carriers_c import (
 from controller.port.checks_c import CHECKS_H, checks_c
 from controller.port.equality import CText
 from controller.port.image import write_image
+from controller.port.qemu import BOARD_FILES, board_text
 from controller.port.readme import misra_text, readme_text
 from controller.port.rules_c import rules_c
 from controller.port.rules_h import rules_h
@@ -70,6 +71,7 @@ def make_port(rules: RuleSet, calibration: Calibration) -> Port:
         "MISRA.md": misra_text(),
     }
     texts |= {name: (resources.files("controller.port") / "c" / name).read_text(encoding="utf-8") for name in FIXED}
+    texts |= {f"board/{name}": board_text(name) for name in BOARD_FILES}
     return Port({name: text.encode() for name, text in texts.items()} | {"calibration.bin": image})
 
 
@@ -81,6 +83,7 @@ def write_port(port: Port, folder: Path) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for name, content in port.files.items():
+            (folder / name).parent.mkdir(exist_ok=True)
             (folder / name).write_bytes(content)
     except OSError as error:
         raise UserError(f"{folder}: {(error.strerror or 'cannot be written').lower()}; "
