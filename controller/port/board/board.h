@@ -1,0 +1,19 @@
+/* What a firmware asks of its board: a serial port. A real board brings its own board.c. */
+#ifndef BOARD_H
+#define BOARD_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+void board_start(void);
+
+/* The next byte of the serial port; false where none has come. */
+bool board_read(uint8_t *byte);
+
+/* Rest until a byte may have come; it may return early. */
+void board_rest(void);
+
+/* Send bytes, waiting for room. */
+void board_write(const uint8_t *bytes, uint32_t count);
+
+#endif

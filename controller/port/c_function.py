@@ -1,0 +1,156 @@
+"""One C function of the port: statements over traced terms, with a local for each term that is used twice."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from controller.port.c_text import number, statement
+from controller.port.folding import Folder
+from controller.ruleset import RuleSet
+from controller.terms import Graph, Term
+
+_DEEPEST = 14
+"""A nested expression is cut here: a reader, and a compiler's limits."""
+
+_INFIX = {"&": "&&", "|": "||"}
+
+Write = Callable[[], None]
+
+
+class Places:
+    """The terms of one port and the C place of each variable; all functions of the file share it."""
+
+    def __init__(self, rules: RuleSet) -> None:
+        self.rules = rules
+        self.graph = Graph()
+        declared = (("x", rules.signals), ("k", rules.keys), ("m", rules.memory))
+        self.folder = Folder(
+            self.graph, {f"{root}.{one.name}": (one.low, one.high) for root, parts in declared for one in parts}
+        )
+        self.helpers: set[str] = set()
+        self.of: dict[str, str] = {f"x.{one.name}": f"x->{one.name}" for one in rules.signals}
+        self.of |= {f"k.{one.name}": f"k->{one.name}" for one in rules.keys}
+        self.of |= {f"m.{one.name}": f"m->{one.name}" for one in rules.memory}
+
+    def variable(self, name: str, kind: Any, place: str) -> Term:
+        """Return a variable that stands for a C place from now on."""
+        self.of[name] = place
+        return self.graph.variable(name, kind)
+
+    def fold(self, value: Any) -> Term:
+        """Return any value of a rule as a folded term."""
+        return self.folder.fold(self.graph.lift(value))
+
+
+class Scope:
+    """The statements of one C function: gathered first, then written with each shared term as a local."""
+
+    def __init__(self, places: Places) -> None:
+        self.places = places
+        self.lines: list[str] = []
+        self._steps: list[tuple[list[Term], Write]] = []
+        self._uses: Counter[Term] = Counter()
+        self._names: dict[Term, str] = {}
+
+    def add(self, terms: Sequence[Term], write: Write) -> None:
+        """Add a step that needs these terms; `write` appends its lines."""
+        self._steps.append((list(terms), write))
+
+    def say(self, text: str, indent: str = "    ") -> None:
+        """Append a wrapped statement."""
+        self.lines.append(statement(text, indent))
+
+    def finish(self) -> list[str]:
+        """Write all steps and return the lines."""
+        seen: set[Term] = set()
+        for terms, _ in self._steps:
+            self._count(terms, seen)
+        for terms, write in self._steps:
+            for term in terms:
+                self._name_shared(term)
+            write()
+        return self.lines
+
+    def _count(self, roots: Sequence[Term], seen: set[Term]) -> None:
+        self._uses.update(roots)
+        waiting = [root for root in roots if root not in seen]
+        while waiting:
+            term = waiting.pop()
+            if term in seen:
+                continue
+            seen.add(term)
+            self._uses.update(term.parts)
+            waiting += term.parts
+
+    def _name_shared(self, root: Term) -> None:
+        # In the order of need and without recursion; a shared term is a local before its first statement.
+        order: list[Term] = []
+        waiting: list[tuple[Term, bool]] = [(root, False)]
+        seen: set[Term] = set()
+        while waiting:
+            term, parts_done = waiting.pop()
+            if parts_done:
+                order.append(term)
+            elif term not in seen and term not in self._names:
+                seen.add(term)
+                waiting.append((term, True))
+                waiting += [(part, False) for part in reversed(term.parts)]
+        depth: dict[Term, int] = {}
+        for term in order:
+            if term.op in ("var", "const"):
+                continue
+            depth[term] = 1 + max((depth.get(part, 0) for part in term.parts), default=0)
+            if term is not root and (self._uses[term] > 1 or depth[term] > _DEEPEST):
+                self.bind(term)
+                depth[term] = 0
+        if root.op not in ("var", "const") and root not in self._names and self._uses[root] > 1:
+            self.bind(root)
+
+    def is_named(self, term: Term) -> bool:
+        """Say whether a term is a local already."""
+        return term in self._names
+
+    def bind(self, term: Term) -> None:
+        """Write a term as a local of its own."""
+        text = self.text(term)
+        self._names[term] = f"t{len(self._names) + 1}"
+        self.say(f"const {c_type(term.kind)} {self._names[term]} = {bare(text)};")
+
+    def text(self, term: Term) -> str:
+        """Return a term as a C expression, in brackets unless it is a name or a number."""
+        if term in self._names:
+            return self._names[term]
+        if term.op == "const":
+            return ("true" if term.value else "false") if term.kind == "bool" else number(int(term.value))
+        if term.op == "var":
+            return self.places.of[str(term.value)]
+        parts = [self.text(part) for part in term.parts]
+        if term.op == "-" and parts[0] == "0":
+            return f"(-{parts[1]})"
+        if term.op == "not":
+            return f"(!{parts[0]})"
+        if term.op == "select":
+            return f"({parts[0]} ? {parts[1]} : {parts[2]})"
+        if term.op in ("min", "max"):
+            self.places.helpers.add(f"rules_{term.op}")
+            return f"rules_{term.op}({bare(parts[0])}, {bare(parts[1])})"
+        return f"({parts[0]} {_INFIX.get(term.op, term.op)} {parts[1]})"
+
+
+def c_type(kind: str) -> str:
+    """Return the C type of a term's kind."""
+    return "bool" if kind == "bool" else "int32_t"
+
+
+def bare(text: str) -> str:
+    """Return an expression without its outermost brackets."""
+    if not text.startswith("(") or text == "(-2147483647 - 1)":
+        return text
+    depth = 0
+    for at, sign in enumerate(text):
+        depth += (sign == "(") - (sign == ")")
+        if depth == 0:
+            return text[1:-1] if at == len(text) - 1 else text
+    return text

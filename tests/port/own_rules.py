@@ -1,0 +1,42 @@
+"""A rule set of a user's own: a signal, a key, a memory field and two interlocks more, one of them latching."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from controller.declare import Interlock, Key, Memory, Relation, Signal, State
+from controller.our_rules import OURS
+from controller.words import maximum, minimum, not_, select
+
+
+def _steep(x: Any, k: Any, m: Any) -> Any:
+    return x.grade_permille > select(m.steep_on, k.steep_permille - 20, k.steep_permille)
+
+
+def _next_peak(x: Any, _k: Any, m: Any) -> Any:
+    return maximum(minimum(x.grade_permille, 400), m.peak_permille - 1)
+
+
+def _alarm(x: Any, k: Any, m: Any) -> Any:
+    return (m.peak_permille > k.steep_permille) & m.steep_trips & not_(x.brake_on)
+
+
+RULES = OURS.adding(
+    name="own",
+    signals=[Signal("grade_permille", "permille", -500, 500, 0, "grade of the road, uphill positive")],
+    keys=[
+        Key("steep_permille", "grade.steep_permille", 1, 50, 400, 200, "a steeper road lets go"),
+        Key("steep_settle_ms", "grade.steep_settle_ms", 1, 0, 10_000, 700, "wait after the grade"),
+        Key("alarm_confirm_ms", "grade.alarm_confirm_ms", 1, 0, 10_000, 300, "peak over the limit this long"),
+    ],
+    relations=[
+        Relation("grade.alarm_confirm_ms", "at most grade.steep_settle_ms",
+                 lambda k: k.alarm_confirm_ms <= k.steep_settle_ms),
+    ],
+    early=[Memory("peak_permille", -500, 400, 0, _next_peak, "highest grade of late")],
+    interlocks=[
+        Interlock("steep", _steep, State.RELEASED, "the road is steep", "by itself", "steep", settle="steep_settle_ms"),
+        Interlock("alarm", _alarm, State.IDLE, "steep for long", "at the next ignition cycle", "alarm",
+                  confirm="alarm_confirm_ms", latches=True),
+    ],
+)  # fmt: skip  # an interlock a paragraph

@@ -1,0 +1,128 @@
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from own_rules import RULES
+
+from controller.calibration import default_values, load_calibration, parse_calibration
+from controller.our_rules import OURS
+from controller.port.back_to_back import compare, lanes_runner, reference_runner
+from controller.port.core import CoreController, CoreMachine
+from controller.port.host import HostController, HostLibrary
+from controller.port.stimulus import Stimulus
+from controller.port.toolchain import CORES
+from controller.port.writing import make_port, write_port
+from controller.step import Reference, initial_memory
+
+
+@pytest.fixture(scope="module")
+def library(folder: Path) -> HostLibrary:
+    return HostLibrary(folder, OURS)
+
+
+def test_host_c_and_the_reference_agree(library: HostLibrary) -> None:
+    result = compare(OURS, "host", library.run, reference_runner(OURS), ticks=10_000, seed=11)
+    assert (result.mismatches, result.first) == (0, "")
+
+
+def test_host_c_and_lanes_agree_on_every_row_of_the_chart(library: HostLibrary) -> None:
+    pytest.importorskip("numba", reason="needs numba: pip install '.[lanes]'")
+    result = compare(OURS, "lanes", library.run, lanes_runner(OURS), ticks=1_000_000, seed=12)
+    assert result.mismatches == 0
+    assert {number for number, count in result.rows.items() if count} == set(range(len(OURS.rows) + 1))
+
+
+@pytest.mark.parametrize("name", list(CORES))
+def test_core_code_and_the_reference_agree(folder: Path, name: str) -> None:
+    machine = CoreMachine(folder, OURS, CORES[name])
+    result = compare(OURS, name, machine.run, reference_runner(OURS), ticks=5_000, seed=13)
+    assert result.mismatches == 0
+
+
+def test_a_mismatch_is_found_and_named(library: HostLibrary) -> None:
+    def wrong(ticks: object) -> np.ndarray:  # type: ignore[type-arg]  # int32
+        rows = library.run(ticks)  # type: ignore[arg-type]  # as it comes
+        rows[7, -1] += 1
+        return rows
+
+    result = compare(OURS, "wrong", library.run, wrong, ticks=100, seed=1)
+    assert result.mismatches == 1
+    assert result.first.startswith("command band after tick 7 of run 0")
+
+
+def test_a_users_own_rules_run_on_every_backend(tmp_path: Path) -> None:
+    write_port(make_port(RULES, parse_calibration("", "own.toml", RULES)), tmp_path)
+    library = HostLibrary(tmp_path, RULES)
+    assert compare(RULES, "host", library.run, reference_runner(RULES), ticks=5_000, seed=3).mismatches == 0
+    machine = CoreMachine(tmp_path, RULES, CORES["m4"])
+    assert compare(RULES, "m4", machine.run, library.run, ticks=20_000, seed=4).mismatches == 0
+
+
+def test_as_controllers_host_and_core_follow_the_reference_tick_by_tick(folder: Path, library: HostLibrary) -> None:
+    k = load_calibration("station", OURS).values
+    others = [HostController(library, k), CoreController(CoreMachine(folder, OURS, CORES["m4"]), k)]
+    reference = Reference(OURS, k)
+    usual = {signal.name: signal.default for signal in OURS.signals}
+    moving = {"road_speed_ckmh": 6_000, "turbine_rpm": 2_031, "engine_rpm": 2_300, "gear": 3, "oil_temp_dc": 800}
+    states = set()
+    for tick in range(300):
+        x = usual | moving | {"now_ms": 10 * tick, "band_switch": int(tick > 20), "brake_on": int(tick > 150)}
+        expected = reference.tick(
+            {name: bool(x[name]) if name in ("brake_on", "shift_on", "ignition_on") else x[name] for name in x}
+        )
+        states.add(expected.state)
+        for one in others:
+            assert one.tick(x) == expected
+    assert states == {0, 1, 2, 3}
+
+
+def test_the_same_seed_gives_the_same_ticks_and_calibrations_are_valid() -> None:
+    one, two = Stimulus(OURS, 5), Stimulus(OURS, 5)
+    calibration = one.calibration()
+    assert (calibration == two.calibration()).all()
+    assert (one.runs(calibration, 4, 10).inputs == two.runs(calibration, 4, 10).inputs).all()
+    assert (calibration != np.array(list(map(int, default_values(OURS))))).sum() > 20
+
+
+def test_size_stack_and_instructions_are_within_their_limits(folder: Path) -> None:
+    from controller.port.elf import Elf
+    from controller.port.toolchain import build_core
+
+    sizes = Elf(build_core(folder, CORES["m4"], ["rules.c"], "size.o")).sizes()
+    assert sizes["text"] <= 2_048
+    assert (sizes["data"], sizes["bss"]) == (0, 0)
+    stimulus = Stimulus(OURS, 21)
+    start = np.array([[int(value) for value in initial_memory(OURS)]] * 8, dtype=np.int32)
+    sample = replace(stimulus.runs(stimulus.calibration(), 8, 250), starts=start)
+    cost = CoreMachine(folder, OURS, CORES["m4"]).cost(sample)
+    assert len(cost.instructions) == 2_000
+    assert (
+        40 < cost.instructions.min() < cost.instructions.max() <= 420
+    )  # the aim is 400; 402 is the worst of 50 000, see docs/port.md
+    assert 16 <= cost.stack_bytes <= 128
+
+
+@pytest.mark.long
+def test_a_hundred_million_ticks_of_host_c_and_lanes(library: HostLibrary) -> None:
+    pytest.importorskip("numba", reason="needs numba: pip install '.[lanes]'")
+    result = compare(OURS, "lanes", library.run, lanes_runner(OURS), ticks=100_000_000, seed=31, block=1_000_000)
+    assert (result.mismatches, result.ticks) == (0, 100_000_000)
+    assert all(result.rows[number] for number in range(1, len(OURS.rows) + 1))
+
+
+@pytest.mark.long
+def test_a_million_ticks_of_host_c_and_the_reference(library: HostLibrary) -> None:
+    result = compare(OURS, "reference", library.run, reference_runner(OURS), ticks=1_000_000, seed=32, block=50_000)
+    assert (result.mismatches, result.ticks) == (0, 1_000_000)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(("name", "ticks"), [("m4", 1_000_000), ("m0", 200_000)])
+def test_a_campaign_on_core_code(folder: Path, name: str, ticks: int) -> None:
+    pytest.importorskip("numba", reason="needs numba: pip install '.[lanes]'")
+    machine = CoreMachine(folder, OURS, CORES[name])
+    result = compare(OURS, name, machine.run, lanes_runner(OURS), ticks=ticks, seed=33, block=50_000)
+    assert (result.mismatches, result.ticks) == (0, ticks)
