@@ -62,6 +62,15 @@ def _elapsed(before: Any, x: Any) -> Any:
     return minimum(maximum(x.now_ms - before.now_ms, 0), 1_000)
 
 
+def _latched_fault_stays(reason: str) -> Property:
+    on = f"{reason}_on"
+    return Property(
+        f"{reason}_stays",
+        f"a latched {reason} stays until the ignition cycle, and nothing goes in meanwhile",
+        lambda b, x, _k, a: _implies(getattr(b, on) & x.ignition_on, _out(a) & getattr(a, on)),
+    )
+
+
 PROPERTIES = (
     Property("brake_opens", "brake pressed: no duty in the same tick",
              lambda _b, x, _k, a: _implies(x.brake_on, _out(a))),
@@ -99,11 +108,14 @@ PROPERTIES = (
              lambda b, x, k, a: a.duty_ppm <= b.duty_ppm + k.slew_limit_permille_per_s * _elapsed(b, x)),
     Property("duty_falls_at_once", "duty is zero in every state but applied, and never over the end duty",
              lambda _b, _x, k, a: select(a.state == _APPLIED, a.duty_ppm <= k.end_duty_ppm, _out(a))),
-    Property("latched_faults_stay", "a latched fault stays until the ignition cycle, and nothing goes in meanwhile",
-             lambda b, x, _k, a: _implies(
-                 (b.implausible_on | b.not_holding_on | b.stuck_in_on) & x.ignition_on,
-                 _out(a) & _implies(b.implausible_on, a.implausible_on)
-                 & _implies(b.not_holding_on, a.not_holding_on) & _implies(b.stuck_in_on, a.stuck_in_on))),
+    _latched_fault_stays("implausible"),
+    _latched_fault_stays("not_holding"),
+    _latched_fault_stays("stuck_in"),
+    Property("lost_signal_judges_nothing", "a lost speed or gear signal never turns into a latched disagreement",
+             lambda b, x, k, a: _implies(
+                 ((x.road_speed_age_ms > k.road_speed_limit_ms) | (x.turbine_rpm_age_ms > k.turbine_rpm_limit_ms)
+                  | (x.gear_age_ms > k.gear_limit_ms)) & not_(b.implausible_on),
+                 not_(a.implausible_on))),
     Property("throttle_alone_keeps", "no throttle position opens a hold unless the calibration asks for it",
              lambda b, _x, k, a: _implies(
                  (b.state == _APPLIED) & not_(k.closed_throttle_opens) & not_(k.kickdown_opens)

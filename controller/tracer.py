@@ -8,6 +8,7 @@ from typing import Any
 
 from controller import tick
 from controller.declare import Property, Relation
+from controller.guard import guarded, guarded_rules
 from controller.ruleset import COMMAND_FIELDS, RuleSet
 from controller.suggest import nearest
 from controller.terms import Graph, Term, refuse
@@ -76,7 +77,7 @@ def trace(rules: RuleSet) -> Program:
     x = Names("signal", inputs_of(graph, rules))
     k = Names("calibration key", calibration_of(graph, rules))
     m = Names("memory field", memory_of(graph, rules), may_change=True)
-    tick.run(rules, x, k, m, tick.fold)
+    tick.run(guarded_rules(rules), x, k, m, tick.fold)
     return Program(
         rules,
         graph,
@@ -88,7 +89,8 @@ def trace(rules: RuleSet) -> Program:
 def trace_relation(relation: Relation, rules: RuleSet) -> Term:
     """Return a calibration relation as a truth term over `k.*`."""
     graph = Graph()
-    return graph.lift(relation.holds(Names("calibration key", calibration_of(graph, rules))))
+    holds = guarded(relation.holds, f"the relation at {relation.where}", "bool")
+    return graph.lift(holds(Names("calibration key", calibration_of(graph, rules))))
 
 
 def trace_property(prop: Property, program: Program) -> Term:
@@ -96,8 +98,9 @@ def trace_property(prop: Property, program: Program) -> Term:
     graph, rules = program.graph, program.rules
     after = {field.name: term for field, term in zip(rules.memory, program.memory, strict=True)}
     after |= dict(zip(COMMAND_FIELDS, program.command, strict=True))
+    holds = guarded(prop.holds, f"property {prop.name!r}", "bool")
     return graph.lift(
-        prop.holds(
+        holds(
             Names("memory field", memory_of(graph, rules)),
             Names("signal", inputs_of(graph, rules)),
             Names("calibration key", calibration_of(graph, rules)),

@@ -13,9 +13,9 @@ from sim.vehicle import Vehicle
 
 TICK_S = 0.01
 TICKS_PER_S = 100
-# The driver looks this far ahead and aims at the slope of the target over the span after it.
-LOOK_AHEAD_TICKS = 30
-SLOPE_TICKS = 60
+# The driver steers to the target a moment ahead, and presses for its slope further on: an engine takes time.
+LOOK_AHEAD_TICKS = 15
+SLOPE_FROM_TICKS, SLOPE_TICKS = 20, 40
 
 Array = NDArray[np.float64]
 
@@ -49,7 +49,7 @@ def lay_out(vehicle: Vehicle, drive: Drive, ambient_c: float, trailer_kg: float)
     """
     points = drive.points
     ticks = round(drive.duration_s * TICKS_PER_S)
-    time_s = np.arange(ticks + LOOK_AHEAD_TICKS + SLOPE_TICKS + 1) / TICKS_PER_S
+    time_s = np.arange(ticks + SLOPE_FROM_TICKS + SLOPE_TICKS + 1) / TICKS_PER_S
     at_s = np.array([point.time_s for point in points])
     target = np.interp(time_s, at_s, [point.speed_kmh / 3.6 for point in points])
     grade = np.interp(time_s[:ticks], at_s, [point.grade_pct for point in points])
@@ -68,13 +68,13 @@ def lay_out(vehicle: Vehicle, drive: Drive, ambient_c: float, trailer_kg: float)
     # Soft ground holds a trailer back as it does the vehicle; its own tyres decide only on firm ground.
     trailer_rolling = np.maximum(rolling, drive.trailer_rolling)
     weight = GRAVITY_MS2 * np.cos(angle)
-    aim = target[LOOK_AHEAD_TICKS:]
+    ahead = target[SLOPE_FROM_TICKS:]
     drag_area = body.drag_area_m2 + (drive.trailer_drag_area_m2 if trailer_kg > 0.0 else 0.0)
     return Course(
         ticks=ticks,
         target_ms=target[:ticks],
-        aim_ms=aim[:ticks],
-        aim_ms2=(aim[SLOPE_TICKS : SLOPE_TICKS + ticks] - aim[:ticks]) * (TICKS_PER_S / SLOPE_TICKS),
+        aim_ms=target[LOOK_AHEAD_TICKS : LOOK_AHEAD_TICKS + ticks],
+        aim_ms2=(ahead[SLOPE_TICKS : SLOPE_TICKS + ticks] - ahead[:ticks]) * (TICKS_PER_S / SLOPE_TICKS),
         grade_pct=grade,
         surface=surface,
         gear_limit=gear_limit,

@@ -11,12 +11,12 @@ class Driver:
     when the vehicle runs over by a margin, or when the target itself slows down or stops.
     """
 
-    KP_PER_S = 0.9
+    KP_PER_S = 2.8
     KI_PER_S2 = 0.25
     OVER_MS = 0.35
     SLOWING_MS2 = -0.15
-    PEDAL_UP_PER_S = 1.6
-    PEDAL_DOWN_PER_S = 3.0
+    PEDAL_UP_PER_S = 4.0
+    PEDAL_DOWN_PER_S = 4.0
     BRAKE_PER_S = 2.5
 
     def __init__(self, vehicle: Vehicle) -> None:

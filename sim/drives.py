@@ -157,7 +157,7 @@ def _from_csv(path: str) -> Drive:
             raise UserError(f"{path}: row {number}: {len(row)} cells where the header has {len(header)}")
         values = [_number(path, number, key, cell) for key, cell in zip(header, row, strict=True)]
         _check_row(path, number, values, points)
-        points.append(DrivePoint(*values))
+        points.append(DrivePoint(values[0], values[1], values[2] if len(values) > 2 else 0.0))
     if len(points) < 2:
         raise UserError(f"{path}: a drive needs at least two rows of values, but there are {len(points)}")
     name = Path(path).stem

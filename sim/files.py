@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import tomllib
-from difflib import get_close_matches
 from importlib.resources import files as package_files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from controller.errors import UserError
+from controller.suggest import nearest
 
 if TYPE_CHECKING:
     from pydantic import BaseModel
@@ -44,15 +44,13 @@ def read_toml(name_or_path: str, folder: str, kind: str) -> tuple[str, str, dict
     else:
         names = embedded_names(folder)
         if name_or_path not in names:
-            near = get_close_matches(name_or_path, names, n=1)
-            hint = f"did you mean {near[0]}?" if near else f"there are: {', '.join(names)}"
-            raise UserError(f"unknown {kind} {name_or_path!r}; {hint}")
+            raise UserError(f"unknown {kind} {name_or_path!r}; {nearest(name_or_path, names)}")
         source = name_or_path
         text = package_files("sim").joinpath(folder, f"{name_or_path}.toml").read_text(encoding="utf-8")
     try:
         return source, text, tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise UserError(f"{source}: not valid TOML: {error}") from None
+        raise UserError(f"{source}: not TOML: {error}") from None
 
 
 def parse(model: type[Model], data: dict[str, Any], source: str) -> Model:
@@ -64,7 +62,7 @@ def parse(model: type[Model], data: dict[str, Any], source: str) -> Model:
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
         where = _place(first["loc"])
-        raise UserError(f"{source}: {where}{_say(dict(first), model, where)}") from None
+        raise UserError(f"{source}: {where}{_say(dict(first), model)}") from None
 
 
 def _place(loc: tuple[int | str, ...]) -> str:
@@ -74,12 +72,11 @@ def _place(loc: tuple[int | str, ...]) -> str:
     return f"{text}: " if text else ""
 
 
-def _say(first: dict[str, Any], model: type[BaseModel], where: str) -> str:
+def _say(first: dict[str, Any], model: type[BaseModel]) -> str:
     kind, given = first["type"], first["input"]
     if kind == "extra_forbidden":
         known = _keys(model, first["loc"][:-1])
-        near = get_close_matches(str(first["loc"][-1]), known, n=1)
-        return f"unknown key; did you mean {near[0]}?" if near else f"unknown key; known are: {', '.join(known)}"
+        return f"unknown key; {nearest(str(first['loc'][-1]), known)}"
     if kind == "missing":
         return "this key is missing"
     message = str(first["msg"]).removeprefix("Value error, ")

@@ -7,7 +7,7 @@ from struct import Struct
 
 import numpy as np
 
-from sim.course import TICK_S, TICKS_PER_S, lay_out
+from sim.course import TICK_S, TICKS_PER_S, Course, lay_out
 from sim.driver import Driver
 from sim.drives import Drive
 from sim.gearbox import Gearbox
@@ -24,6 +24,7 @@ from sim.vehicle import RPM_PER_RADS, Vehicle
 
 _ROW = Struct(f"{len(COLUMNS)}d")
 PROGRESS_TICKS = 2000
+IDLE_SETTLE_TICKS = 200
 
 
 def simulate(
@@ -68,12 +69,7 @@ def simulate(
     roll, grade, wind = course.roll_n.tolist(), course.grade_n.tolist(), course.wind_ms.tolist()
     slip_most, slip_force = course.slip_most.tolist(), course.slip_force_n.tolist()
     grade_pct, gear_limits = course.grade_pct.tolist(), course.gear_limit.tolist()
-    # Started warm or cold, standing; oil and case together, block and coolant together.
-    state = State(
-        params.idle_rads, 0.0, friction_nm + friction_slope * params.idle_rads, 0.0, 0.0, 0.0,
-        drive.oil_c, drive.oil_c - 0.2 * max(drive.oil_c - air_c, 0.0),
-        min(drive.coolant_c, drive.oil_c), drive.coolant_c, drive.coolant_c,
-    )  # fmt: skip
+    state = _standing(vehicle, drive, course)
     rows = bytearray(_ROW.size * (course.ticks * substeps + 1))
     offset = 0
     pack, size = _ROW.pack_into, _ROW.size
@@ -146,3 +142,26 @@ def simulate(
     if progress is not None:
         progress(1.0)
     return result
+
+
+def _standing(vehicle: Vehicle, drive: Drive, course: Course) -> State:
+    """Return the vehicle standing on its brake with the engine idling as it does in gear, at the drive's heat."""
+    params = vehicle.params
+    lag = stepping(vehicle.lags, TICK_S)
+    oil_c, air_c = drive.oil_c, course.ambient_c
+    # The case trails the oil a little, the cooler's tank lies between oil and coolant.
+    warmth = (oil_c, oil_c - 0.2 * max(oil_c - air_c, 0.0), 0.5 * (oil_c + drive.coolant_c))
+    friction_nm = params.friction_nm + params.friction_nm_per_rads * params.idle_rads
+    state = State(
+        params.idle_rads, 0.0, friction_nm, 0.0, 0.0, 0.0, *warmth, drive.coolant_c, drive.coolant_c
+    )
+    first = vehicle.turbine_rads_per_ms[0]
+    held = Inputs(
+        0.0, 1.0, 1.0, 0.0, vehicle.file.body.brake_n, 0.0, first, first, 0.0, course.inertial_kg,
+        0.0, 0.0, course.air_n_per_ms2, 0.0, 0.0, float(course.slip_force_n[0]), air_c,
+    )  # fmt: skip
+    for _ in range(IDLE_SETTLE_TICKS):
+        state, _ = step(state, held, params, lag)
+    return State(
+        state.engine_rads, 0.0, state.indicated_nm, 0.0, 0.0, state.drive_n, *warmth, drive.coolant_c, drive.coolant_c
+    )

@@ -123,7 +123,8 @@ def _traces(vehicle: Vehicle, course: Course, record: Record) -> dict[str, Array
     per_tick_kw = record.substeps * record.dt_s * 1000.0
 
     def power_kw(book: str) -> Array:
-        return record.book(book).reshape(-1, record.substeps).sum(axis=1) / per_tick_kw
+        work: Array = record.book(book).reshape(-1, record.substeps).sum(axis=1)
+        return work / per_tick_kw
 
     engine = vehicle.file.engine
     efficiency = np.interp(engine_rpm, engine.efficiency_rpm, engine.indicated_efficiency)
@@ -223,7 +224,7 @@ def _cannot_follow(traces: dict[str, Array]) -> list[RunEvent]:
                 RunEvent(
                     start / TICKS_PER_S, "cannot_follow", "full_throttle", text,
                     float(traces["speed_kmh"][start]), end / TICKS_PER_S, worst,
-                )  # fmt: skip
+                )
             )
     return events
 
