@@ -25,9 +25,8 @@ class LogWriter:
     def note(self, frame: Frame, now_ms: int) -> None:
         """Write one frame."""
         self.frames += 1
-        self._write(
-            f"({now_ms // 1000}.{now_ms % 1000:03d}000) {CHANNEL} {ident_text(frame.ident)}#{frame.data.hex().upper()}\n"
-        )
+        seconds, ms = divmod(now_ms, 1000)
+        self._write(f"({seconds}.{ms:03d}000) {CHANNEL} {ident_text(frame.ident)}#{frame.data.hex().upper()}\n")
 
 
 class Logged(NamedTuple):
@@ -43,13 +42,9 @@ def read_log(path: str) -> Iterator[Logged]:
     Raises `UserError` with file and row for the first line that is not of the format, for a time that runs
     backwards and for a log without a frame.
     """
-    try:
-        file = Path(path).open(encoding="ascii", newline="")
-    except OSError as error:
-        raise UserError(f"{path}: cannot read this log: {error.strerror or error}") from None
     first_us = last_us = -1
-    with file:
-        try:
+    try:
+        with Path(path).open(encoding="ascii") as file:
             for row, line in enumerate(file, start=1):
                 if not line.strip():
                     continue
@@ -59,8 +54,10 @@ def read_log(path: str) -> Iterator[Logged]:
                 first_us, last_us = (at_us if first_us < 0 else first_us), at_us
                 if frame is not None:
                     yield Logged(at_us - first_us, frame)
-        except UnicodeDecodeError:
-            raise UserError(f"{path}: not a text log; record one with candump -L") from None
+    except OSError as error:
+        raise UserError(f"{path}: cannot read this log: {error.strerror or error}") from None
+    except UnicodeDecodeError:
+        raise UserError(f"{path}: not a text log; record one with candump -L") from None
     if first_us < 0:
         raise UserError(f"{path}: this log holds no frame; record one with candump -L")
 

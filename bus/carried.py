@@ -59,7 +59,7 @@ def _rounded_to_step(one: BoundSignal, value: int) -> int:
 
 
 class Late:
-    """A strategy whose command arrives a tick later, as over a bus; before the first one the transmission is as built."""
+    """A strategy whose command arrives a tick later, as over a bus; until the first, the transmission is as built."""
 
     kind = "rules"
 

@@ -41,19 +41,16 @@ class LockStep:
 
 
 class RealTime:
-    """The wall's time since `start`."""
+    """The wall's time; it starts with the first wait, so that getting ready does not count as lateness."""
 
     def __init__(self) -> None:
-        self._zero_ns = time.monotonic_ns()
+        self._zero_ns: int | None = None
         self._late_us: list[int] = []
-
-    @property
-    def now_ms(self) -> int:
-        """Milliseconds since the start."""
-        return (time.monotonic_ns() - self._zero_ns) // 1_000_000
 
     def wait_until(self, at_ms: int) -> None:
         """Sleep until `at_ms`, and note how much later it was."""
+        if self._zero_ns is None:
+            self._zero_ns = time.monotonic_ns() - at_ms * 1_000_000
         due_ns = self._zero_ns + at_ms * 1_000_000
         left_ns = due_ns - time.monotonic_ns()
         if left_ns > 0:

@@ -8,8 +8,9 @@ from __future__ import annotations
 from enum import IntEnum
 from typing import NamedTuple
 
-MOST_SKIPPED = 3
-"""A counter may run ahead by this much: up to two frames lost in between."""
+SLACK = 2
+"""A counter may run ahead by as many steps as periods have passed since the last believed frame, and one more than
+the next: a frame that was sent a little late must not count as another sender's."""
 
 
 class Watch(IntEnum):
@@ -55,6 +56,7 @@ class Row(NamedTuple):
 
 
 _FIRST = Row(Verdict.BELIEVED, Watch.FOLLOWING, True, "power-up: nothing to compare with, the checksum vouches")
+_OLD_NEWS = Row(Verdict.REPEATED, Watch.FOLLOWING, False, "old news renews nothing")
 _AGAIN = Row(Verdict.NOT_YET, Watch.SYNCING, True, "after a loss one good frame is not enough")
 
 POLICY: dict[tuple[Watch, Step], Row] = {
@@ -62,10 +64,10 @@ POLICY: dict[tuple[Watch, Step], Row] = {
     (Watch.FRESH, Step.NEXT): _FIRST,
     (Watch.FRESH, Step.AHEAD): _FIRST,
     (Watch.FRESH, Step.JUMP): _FIRST,
-    (Watch.FOLLOWING, Step.SAME): Row(Verdict.REPEATED, Watch.FOLLOWING, False, "old news renews nothing"),
+    (Watch.FOLLOWING, Step.SAME): _OLD_NEWS,
     (Watch.FOLLOWING, Step.NEXT): Row(Verdict.BELIEVED, Watch.FOLLOWING, True, "in sequence"),
-    (Watch.FOLLOWING, Step.AHEAD): Row(Verdict.BELIEVED_SOME_LOST, Watch.FOLLOWING, True, "a frame or two went missing"),
-    (Watch.FOLLOWING, Step.JUMP): Row(Verdict.WRONG_COUNTER, Watch.FOLLOWING, False, "late, replayed or another sender"),
+    (Watch.FOLLOWING, Step.AHEAD): Row(Verdict.BELIEVED_SOME_LOST, Watch.FOLLOWING, True, "some went missing"),
+    (Watch.FOLLOWING, Step.JUMP): Row(Verdict.WRONG_COUNTER, Watch.FOLLOWING, False, "late, or another sender's"),
     (Watch.LOST, Step.SAME): _AGAIN,
     (Watch.LOST, Step.NEXT): _AGAIN,
     (Watch.LOST, Step.AHEAD): _AGAIN,
@@ -86,10 +88,15 @@ class CounterWatch:
         self.watch = Watch.FRESH
         self.baseline = 0
 
-    def judge(self, counter: int) -> Verdict:
-        """Return the verdict on a frame with this counter, and remember what the policy says to remember."""
+    def judge(self, counter: int, periods: int = 1) -> Verdict:
+        """Return the verdict on a frame with this counter, and remember what the policy says to remember.
+
+        `periods` is how many of the message's periods have passed since the last believed frame. Half of the
+        counter's values are the most that it may run ahead: what looks further ahead is behind.
+        """
         ahead = (counter - self.baseline) % self._values
-        step = Step(ahead) if ahead < 2 else Step.AHEAD if ahead <= MOST_SKIPPED else Step.JUMP
+        most = min(periods + SLACK - 1, self._values // 2)
+        step = Step(ahead) if ahead < 2 else Step.AHEAD if ahead <= most else Step.JUMP
         verdict, self.watch, moves, _ = POLICY[self.watch, step]
         if moves:
             self.baseline = counter

@@ -41,7 +41,7 @@ class Hub:
         self._server.listen()
         self._server.setblocking(False)
         self.port: int = self._server.getsockname()[1]
-        self._clients: dict[socket.socket, _Client] = {}
+        self._clients: list[_Client] = []
         self._selector = selectors.DefaultSelector()
         self._selector.register(self._server, selectors.EVENT_READ)
         self._wake, self._woken = socket.socketpair()
@@ -64,12 +64,10 @@ class Hub:
                         return
                     if key.fileobj is self._server:
                         self._accept(on_change)
-                        continue
-                    client = self._clients.get(key.fileobj)  # type: ignore[arg-type]  # only sockets are registered
-                    if client is not None and not self._handle(client, events):
-                        self._remove(client, on_change)
+                    elif not self._handle(key.data, events):
+                        self._remove(key.data, on_change)
         finally:
-            for client in list(self._clients.values()):
+            for client in list(self._clients):
                 self._remove(client, lambda _text: None)
             self._selector.close()
             self._server.close()
@@ -84,13 +82,14 @@ class Hub:
         connection, _ = self._server.accept()
         connection.setblocking(False)
         connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        self._clients[connection] = _Client(connection)
-        self._selector.register(connection, selectors.EVENT_READ)
+        client = _Client(connection)
+        self._clients.append(client)
+        self._selector.register(connection, selectors.EVENT_READ, client)
         on_change(f"a node has joined; {self.clients} on the bus")
 
     def _remove(self, client: _Client, on_change: Callable[[str], None]) -> None:
         self._selector.unregister(client.connection)
-        del self._clients[client.connection]
+        self._clients.remove(client)
         client.connection.close()
         on_change(f"a node has left; {self.clients} on the bus")
 
@@ -112,9 +111,9 @@ class Hub:
         client.read = bytearray() if len(rest) > _LONGEST_LINE else rest
         outgoing = bytearray()
         for line in lines:
-            if line[:1] in (b"t", b"T"):
+            if line.startswith((b"t", b"T")):
                 match = _FRAME.fullmatch(line)
-                if match is None or len(match[3]) != 2 * int(match[2]) or line[1:9] > b"1FFFFFFF" and line[:1] == b"T":
+                if match is None or len(match[3]) != 2 * int(match[2]):
                     self.malformed += 1
                 elif client.is_open:
                     self.frames += 1
@@ -122,7 +121,7 @@ class Hub:
             else:
                 self._configure(client, bytes(line))
         if outgoing:
-            for other in list(self._clients.values()):
+            for other in list(self._clients):
                 if other is not client and other.is_open:
                     self._send(other, bytes(outgoing))
         return True
@@ -153,4 +152,4 @@ class Hub:
         except BlockingIOError:
             pass
         wants = selectors.EVENT_READ | (selectors.EVENT_WRITE if client.waiting else 0)
-        self._selector.modify(client.connection, wants)
+        self._selector.modify(client.connection, wants, client)

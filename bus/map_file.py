@@ -75,9 +75,9 @@ class MessageTable(Table):
 
     @model_validator(mode="after")
     def _check(self) -> Self:
-        for one in (self, *self.signal.values()):
-            if one.timeout_ms is not None and one.timeout_ms < self.period_ms:
-                raise ValueError(f"timeout_ms = {one.timeout_ms} is shorter than period_ms = {self.period_ms}")
+        for timeout_ms in (self.timeout_ms, *(one.timeout_ms for one in self.signal.values())):
+            if timeout_ms is not None and timeout_ms < self.period_ms:
+                raise ValueError(f"timeout_ms = {timeout_ms} is shorter than period_ms = {self.period_ms}")
         return self
 
 

@@ -6,9 +6,10 @@ from collections.abc import Callable, Mapping
 from typing import Any, Protocol
 
 from bus.binding import Binding
+from bus.clock import Deadline
 from bus.errors import BusError
 from bus.frame import Frame
-from bus.known import PHASE_END, PHASE_START, PHASE_TICK, PHASE_SIGNAL, TIME_SIGNAL
+from bus.known import PHASE_END, PHASE_SIGNAL, PHASE_START, PHASE_TICK, TIME_SIGNAL
 from bus.line import Line
 from bus.receive import Outcome, Receiver, RuleInputs
 from bus.scheduler import Scheduler
@@ -75,6 +76,9 @@ class Post(Protocol):
     def end_tick(self, now_ms: int) -> None:
         """All frames of this tick have been given."""
 
+    def passes_back(self, now_ms: int) -> bool:
+        """Tell whether frames from the controller reach the vehicle."""
+
 
 class StraightPost:
     """No fault: every frame to the line as it is."""
@@ -84,6 +88,10 @@ class StraightPost:
 
     def end_tick(self, now_ms: int) -> None:
         """Nothing is held back."""
+
+    def passes_back(self, now_ms: int) -> bool:  # noqa: ARG002 - the protocol's
+        """Everything does."""
+        return True
 
 
 class VehicleNode:
@@ -134,7 +142,8 @@ class VehicleNode:
 
     def hear(self, frame: Frame, now_ms: int) -> bool:
         """Take a frame that arrived at `now_ms`; tell whether it is a command, good or bad."""
-        self.receiver.take(frame, now_ms)
+        if self.post.passes_back(now_ms):
+            self.receiver.take(frame, now_ms)
         return self.binding.key(frame.ident) == self._command_ident
 
     def command(self, now_ms: int) -> dict[str, int] | None:
@@ -158,6 +167,9 @@ class VehicleNode:
 class Link(Protocol):
     """How the vehicle reaches the controller."""
 
+    def start(self, wait_s: float) -> None:
+        """Get the controller ready for a new run. Raises `BusError` where none is there within the wall's time."""
+
     def before(self, now_ms: int) -> None:
         """Called at the start of a tick, before the command in force is read."""
 
@@ -170,6 +182,11 @@ class SameProcess:
 
     def __init__(self, vehicle: VehicleNode, controller: ControllerNode) -> None:
         self._vehicle, self._controller = vehicle, controller
+
+    def start(self, wait_s: float) -> None:  # noqa: ARG002 - the protocol's; this controller is always there
+        """Put the controller back to its power-up."""
+        self._controller.power_up()
+        self._vehicle.power_up()
 
     def before(self, now_ms: int) -> None:
         """Nothing: the last tick has ended whole."""
@@ -192,8 +209,6 @@ class OtherProcessLockStep:
 
     def start(self, wait_s: float) -> None:
         """Make the controller start anew. Raises `BusError` where none answers within the wall's `wait_s`."""
-        from bus.clock import Deadline
-
         vehicle = self._vehicle
         deadline = Deadline(wait_s)
         while True:
@@ -202,7 +217,7 @@ class OtherProcessLockStep:
             if answer is not None and vehicle.hear(answer, 0):
                 break
             if deadline.left_s() <= 0.0:
-                raise BusError(f"no controller answered within {wait_s:g} s; start one with `tccbench node controller`")
+                raise _no_controller(wait_s)
         while vehicle.line.wait(SETTLE_S, 0) is not None:
             pass
         vehicle.power_up()
@@ -226,7 +241,16 @@ class OtherProcessRealTime:
 
     def __init__(self, vehicle: VehicleNode, scheduler: Scheduler) -> None:
         self._vehicle, self._scheduler = vehicle, scheduler
-        self._heard_ms: int | None = None
+        self._heard_ms = 0
+
+    def start(self, wait_s: float) -> None:
+        """Wait for the first command. Raises `BusError` where none comes."""
+        deadline = Deadline(wait_s)
+        while deadline.left_s() > 0.0:
+            frame = self._vehicle.line.wait(deadline.left_s(), 0)
+            if frame is not None and self._vehicle.hear(frame, 0):
+                return
+        raise _no_controller(wait_s)
 
     def before(self, now_ms: int) -> None:
         """Wait for the tick and take what has come. Raises `BusError` where commands have stopped."""
@@ -235,24 +259,31 @@ class OtherProcessRealTime:
         for frame in vehicle.line.drain(now_ms):
             if vehicle.hear(frame, now_ms):
                 self._heard_ms = now_ms
-        if self._heard_ms is not None and now_ms - self._heard_ms > SILENCE_S * 1000:
+        if now_ms - self._heard_ms > SILENCE_S * 1000:
             raise BusError(f"the controller fell silent at {now_ms / 1000:.2f} s of the drive; the duty is 0")
 
     def after(self, now_ms: int) -> None:
         """Nothing: the answer comes when it comes."""
 
 
+def _no_controller(wait_s: float) -> BusError:
+    return BusError(f"no controller answered within {wait_s:g} s; start one with `tccbench node controller`")
+
+
 class OverBus:
-    """The simulator's strategy that asks a controller over the bus; its command acts a tick later."""
+    """The simulator's strategy that asks a controller over the bus; its command acts a tick later.
+
+    With the tick at `last_ms` the other end is told that the run is over.
+    """
 
     kind = "rules"
 
-    def __init__(self, vehicle: VehicleNode, link: Link, name: str) -> None:
+    def __init__(self, vehicle: VehicleNode, link: Link, name: str, last_ms: int | None = None) -> None:
         rules = vehicle.binding.rules
         self.name = name
         self.reason_words: tuple[str, ...] = tuple(rules.reasons)
         self.signals: tuple[Any, ...] = tuple(rules.signals)
-        self._vehicle, self._link = vehicle, link
+        self._vehicle, self._link, self._last_ms = vehicle, link, last_ms
 
     def tick(self, inputs: Mapping[str, int], as_built_duty: float) -> Decision:
         """Exchange one tick's frames and return the command that was in force at its start."""
@@ -261,6 +292,8 @@ class OverBus:
         decision = self._vehicle.decision(now_ms, as_built_duty)
         self._vehicle.send_tick(inputs)
         self._link.after(now_ms)
+        if now_ms == self._last_ms:
+            self._vehicle.send_time(now_ms, PHASE_END)
         return decision
 
 
@@ -319,7 +352,7 @@ def serve_real_time(node: ControllerNode, scheduler: Scheduler, wait_s: float) -
     def task(now_ms: int) -> None:
         nonlocal heard_ms, is_over
         for frame in node.line.drain(now_ms):
-            if node.receiver.slot is not None and node.binding.key(frame.ident) == time_key:
+            if node.binding.key(frame.ident) == time_key:
                 times.take(frame, now_ms)
                 is_over = times.value(PHASE_SIGNAL) == PHASE_END
             node.hear(frame, now_ms)

@@ -37,7 +37,7 @@ class _Watched:
     def __init__(self, message: BoundMessage, first_slot: int) -> None:
         self.message = message
         self.length = message.length
-        self.timeout_ms = message.timeout_ms
+        self.timeout_ms, self.period_ms = message.timeout_ms, message.period_ms
         self.read = None if message.protection is None else message.protection.read
         self.watch = CounterWatch(1 if message.protection is None else message.protection.counter_values)
         self.believed_ms = 0
@@ -89,7 +89,7 @@ class Receiver:
             if watch.watch is Watch.FOLLOWING and now_ms - watched.believed_ms > watched.timeout_ms:
                 watch.lose()
             before = watch.baseline
-            verdict = watch.judge(counter)
+            verdict = watch.judge(counter, (now_ms - watched.believed_ms) // watched.period_ms)
             outcome = Outcome(verdict)
             if verdict is Verdict.BELIEVED_SOME_LOST:
                 assert watched.message.protection is not None
