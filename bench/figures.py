@@ -53,6 +53,7 @@ class Figures:
     stall_margin_rpm: float | None
     lugging_s: float
     engagements: int
+    by_rules: int
     shortest_gap_s: float | None
     hunting: bool
     clutch_energy_total_kj: float
@@ -87,11 +88,13 @@ def figures_of(result: RunResult, vehicle: Vehicle) -> Figures:
         fully_in & (engine_rpm < vehicle.file.engine.lugging_rpm) & (traces["throttle_pct"] > LUGGING_THROTTLE_PCT)
     )
     pairs = list(zip(result.engagements, result.engagements[1:], strict=False))
+    by = "rules" if result.strategy_kind == "rules" else "as_built"
     gaps = [later.start_s - earlier.end_s for earlier, later in pairs if earlier.end_s is not None]
     cycles = [
         later.start_s
         for earlier, later in pairs
         if earlier.end_s is not None
+        and earlier.by == later.by == by
         and earlier.reason_out not in NOT_HUNTING
         and _gear_at(result, earlier.end_s - step_s, step_s) == _gear_at(result, later.start_s, step_s)
     ]
@@ -115,6 +118,7 @@ def figures_of(result: RunResult, vehicle: Vehicle) -> Figures:
         stall_margin_rpm=float(held_rpm.min() - vehicle.file.engine.stall_rpm) if held_rpm.size else None,
         lugging_s=float(lugging.sum() * step_s),
         engagements=len(result.engagements),
+        by_rules=sum(one.by == "rules" for one in result.engagements),
         shortest_gap_s=min(gaps, default=None),
         hunting=is_hunting(cycles),
         clutch_energy_total_kj=sum(one.energy_kj for one in result.engagements),

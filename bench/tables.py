@@ -63,6 +63,7 @@ def figures_table(figures: Sequence[Figures]) -> Table:
     row("labouring while held, s", lambda run: _number(run.lugging_s, 0))
     row("engine stalls", lambda run: _number(run.stalls, 0, run.stalls > 0))
     row("engagements", lambda run: _number(run.engagements, 0))
+    row("engagements by the rules", lambda run: NOTHING if run.kind != "rules" else _number(run.by_rules, 0))
     row("shortest gap out to in, s", lambda run: _number(run.shortest_gap_s, 1))
     row("hunting", lambda run: Flag("bad", "yes") if run.hunting else "no")
     row("clutch energy, most in one, kJ", lambda run: _number(run.clutch_energy_most_kj, 2))

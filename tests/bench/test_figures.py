@@ -87,8 +87,8 @@ def test_at_the_line_nothing_is_said(pair: tuple[list[Figures], list[RunResult]]
 
 
 def test_a_clutch_that_never_went_in_says_why(pair: tuple[list[Figures], list[RunResult]]) -> None:
-    found = findings(pair, engagements=0, refusal_s={"cold_oil": 40.0, "delay": 1.0})
-    assert "never went in" in found[0][1]
+    found = findings(pair, by_rules=0, refusal_s={"cold_oil": 40.0, "delay": 1.0})
+    assert "never held" in found[0][1]
     assert "cold_oil" in found[0][1]
 
 

@@ -34,7 +34,7 @@ class HoldAbove:
         self._duty = 0.0
         self._reason = 0
 
-    def tick(self, inputs: Mapping[str, int], as_built_duty: float) -> Decision:
+    def tick(self, inputs: Mapping[str, int], as_built_duty: float) -> Decision:  # noqa: ARG002 - the protocol's
         speed = inputs["road_speed_ckmh"]
         if self._duty > 0.0 and speed < self._release:
             self._duty, self._reason = 0.0, 2
