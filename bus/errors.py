@@ -3,3 +3,7 @@
 
 class BusError(Exception):
     """The run stopped. One line: what happened and when; the command line prints it and exits with code 1."""
+
+
+class SilenceError(BusError):
+    """The other end fell silent."""

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from typing import Any, Protocol
 
 from bus.binding import Binding
 from bus.clock import Deadline
-from bus.errors import BusError
+from bus.errors import BusError, SilenceError
 from bus.frame import Frame
 from bus.known import PHASE_END, PHASE_SIGNAL, PHASE_START, PHASE_TICK, TIME_SIGNAL
 from bus.line import Line
@@ -22,6 +23,7 @@ SILENCE_S = 0.6
 """A node that hears nothing from the other end for this long of the wall's time stops."""
 
 START_EVERY_S, SETTLE_S = 0.2, 0.1
+IDLE_WAIT_S = 3600.0
 
 _SILENT = dict.fromkeys(COMMAND_FIELDS, 0)
 
@@ -231,7 +233,7 @@ class OtherProcessLockStep:
         while True:
             frame = vehicle.line.wait(SILENCE_S, now_ms)
             if frame is None:
-                raise BusError(f"the controller fell silent at {now_ms / 1000:.2f} s of the drive; the duty is 0")
+                raise SilenceError(f"the controller fell silent at {now_ms / 1000:.2f} s of the drive; the duty is 0")
             if vehicle.hear(frame, now_ms):
                 return
 
@@ -260,7 +262,7 @@ class OtherProcessRealTime:
             if vehicle.hear(frame, now_ms):
                 self._heard_ms = now_ms
         if now_ms - self._heard_ms > SILENCE_S * 1000:
-            raise BusError(f"the controller fell silent at {now_ms / 1000:.2f} s of the drive; the duty is 0")
+            raise SilenceError(f"the controller fell silent at {now_ms / 1000:.2f} s of the drive; the duty is 0")
 
     def after(self, now_ms: int) -> None:
         """Nothing: the answer comes when it comes."""
@@ -297,11 +299,11 @@ class OverBus:
         return decision
 
 
-def serve_lock_step(node: ControllerNode, wait_s: float, on_start: Callable[[], None] = lambda: None) -> int:
+def serve_lock_step(node: ControllerNode, wait_s: float | None) -> int:
     """Answer the vehicle's ticks until it ends; return the last tick's time in ms.
 
-    Raises `BusError` where no vehicle starts within the wall's `wait_s`, or where it falls silent; duty 0 is
-    announced before, as on any other error.
+    Raises `BusError` where no vehicle starts within the wall's `wait_s` (None: however long), and `SilenceError`
+    where it falls silent; duty 0 is announced before, as on any other error.
     """
     time_message = node.binding.time_message
     assert time_message is not None  # the command has checked that the map can do lock-step
@@ -311,21 +313,19 @@ def serve_lock_step(node: ControllerNode, wait_s: float, on_start: Callable[[], 
     now_ms, is_started = 0, False
     try:
         while True:
-            frame = node.line.wait(SILENCE_S if is_started else wait_s, now_ms)
+            frame = node.line.wait(SILENCE_S if is_started else wait_s or IDLE_WAIT_S, now_ms)
             if frame is None:
-                raise BusError(
-                    f"the vehicle fell silent at {now_ms / 1000:.2f} s of the drive; the duty is 0"
-                    if is_started
-                    else f"no vehicle started within {wait_s:g} s; start one with `tccbench node vehicle`"
-                )
+                if is_started:
+                    raise SilenceError(f"the vehicle fell silent at {now_ms / 1000:.2f} s of the drive; the duty is 0")
+                if wait_s is None:
+                    continue
+                raise _no_vehicle(wait_s)
             if node.binding.key(frame.ident) != time_key or times.take(frame, 0) is not Outcome.BELIEVED:
                 pending.append(frame)
                 continue
             phase, now_ms = times.value(PHASE_SIGNAL), times.value(TIME_SIGNAL)
             if phase == PHASE_TICK:
-                if not is_started:
-                    is_started = True
-                    on_start()
+                is_started = True
                 for waiting in pending:
                     node.hear(waiting, now_ms)
                 node.tick(now_ms)
@@ -342,8 +342,11 @@ def serve_lock_step(node: ControllerNode, wait_s: float, on_start: Callable[[], 
         raise
 
 
-def serve_real_time(node: ControllerNode, scheduler: Scheduler, wait_s: float) -> int:
-    """Tick every 10 ms of real time until the vehicle ends or falls silent; return the last tick's time in ms."""
+def serve_real_time(node: ControllerNode, scheduler: Scheduler, wait_s: float | None) -> int:
+    """Tick every 10 ms of real time until the vehicle ends; return the last tick's time in ms.
+
+    Raises as `serve_lock_step` does.
+    """
     times = Receiver(node.binding, "vehicle")
     time_key = None if node.binding.time_message is None else node.binding.key(node.binding.time_message.ident)
     heard_ms: int | None = None
@@ -364,13 +367,10 @@ def serve_real_time(node: ControllerNode, scheduler: Scheduler, wait_s: float) -
     try:
         while not is_over:
             scheduler.run_until(now_ms)
-            limit_ms = (wait_s if heard_ms is None else SILENCE_S) * 1000
-            if now_ms - (heard_ms or 0) > limit_ms:
-                raise BusError(
-                    f"no vehicle was heard within {wait_s:g} s; start one with `tccbench node vehicle`"
-                    if heard_ms is None
-                    else f"the vehicle fell silent at {now_ms / 1000:.2f} s; the duty is 0"
-                )
+            if heard_ms is None and wait_s is not None and now_ms > wait_s * 1000:
+                raise _no_vehicle(wait_s)
+            if heard_ms is not None and now_ms - heard_ms > SILENCE_S * 1000:
+                raise SilenceError(f"the vehicle fell silent at {now_ms / 1000:.2f} s; the duty is 0")
             now_ms += TICK_MS
         node.announce_out(now_ms)
         return now_ms
@@ -379,9 +379,11 @@ def serve_real_time(node: ControllerNode, scheduler: Scheduler, wait_s: float) -
         raise
 
 
+def _no_vehicle(wait_s: float) -> BusError:
+    return BusError(f"no vehicle started within {wait_s:g} s; start one with `tccbench node vehicle`")
+
+
 def _fall_silent(node: ControllerNode, now_ms: int) -> None:
     # Nothing may keep the first error from being told; a bus that is gone cannot carry a last frame.
-    try:
+    with suppress(BusError):
         node.announce_out(now_ms)
-    except BusError:
-        return

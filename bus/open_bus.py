@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import socket
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -35,9 +34,14 @@ class BusUrl(NamedTuple):
         return not (self.interface == "socketcan" and self.channel.startswith("vcan"))
 
     @property
-    def is_line(self) -> bool:
-        """A serial line: reads must wait a little for a whole frame."""
-        return self.interface == "slcan"
+    def is_tcp(self) -> bool:
+        """A serial line over TCP."""
+        return self.interface == "slcan" and "://" in self.channel
+
+    @property
+    def is_serial(self) -> bool:
+        """A serial device: reads must wait a little for a whole frame."""
+        return self.interface == "slcan" and not self.is_tcp
 
 
 def parse_url(url: str) -> BusUrl:
@@ -68,9 +72,11 @@ def open_bus(url: str) -> BusABC:
     import can
 
     parsed = parse_url(url)
+    if parsed.is_tcp:
+        return _open_tcp(parsed)
     _check_is_there(parsed)
     options: dict[str, object] = {}
-    if parsed.is_line:
+    if parsed.is_serial:
         options["sleep_after_open"] = 0.1
     if parsed.bitrate is not None:
         options["bitrate"] = parsed.bitrate
@@ -83,13 +89,10 @@ def open_bus(url: str) -> BusABC:
 
 def _check_is_there(url: BusUrl) -> None:
     if url.interface == "slcan":
-        if "://" in url.channel:
-            _check_answers(url)
-        else:
-            device = url.channel.partition("@")[0]
-            if device.startswith("/") and not Path(device).exists():
-                raise UserError(f"--bus {url.text}: there is no device {device}; plug the adapter in, or look for "
-                                "its name under /dev/serial/by-id")  # fmt: skip
+        device = url.channel.partition("@")[0]
+        if device.startswith("/") and not Path(device).exists():
+            raise UserError(f"--bus {url.text}: there is no device {device}; plug the adapter in, or look for "
+                            "its name under /dev/serial/by-id")  # fmt: skip
     elif url.interface == "socketcan":
         if not _NETS.is_dir():
             raise UserError(f"--bus {url.text}: socketcan is Linux only; use an slcan adapter here")
@@ -103,12 +106,14 @@ def _check_is_there(url: BusUrl) -> None:
             raise UserError(f"--bus {url.text}: there is no network interface {url.channel}; {advice}")
 
 
-def _check_answers(url: BusUrl) -> None:
+def _open_tcp(url: BusUrl) -> BusABC:
+    from bus.tcp_line import TcpLineBus
+
     host, port = _host(url.channel)
-    if port is None:
+    if port is None or not url.channel.startswith("socket://"):
         raise UserError(f"--bus {url.text}: write slcan:socket://HOST:PORT, the port 1 to 65535")
     try:
-        socket.create_connection((host, port), timeout=2.0).close()
+        return TcpLineBus(host, port, url.bitrate)
     except OSError as error:
         raise UserError(f"--bus {url.text}: nothing answers at {host}:{port} ({error.strerror or 'no answer'}); start "
                         f"`tccbench hub --port {port}` first") from None  # fmt: skip
