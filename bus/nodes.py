@@ -19,7 +19,7 @@ from controller.ruleset import COMMAND_FIELDS
 from sim.strategies import ControllerLike, Decision
 
 TICK_MS = 10
-SILENCE_S = 0.6
+SILENCE_S = 0.4
 """A node that hears nothing from the other end for this long of the wall's time stops."""
 
 START_EVERY_S, SETTLE_S = 0.2, 0.1
