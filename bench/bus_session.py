@@ -42,9 +42,6 @@ def check_may_send(url: str, may_send: bool) -> bool:
     if is_real and not may_send:
         raise UserError(f"--bus {url}: this is a real interface, and what is sent on it can move a vehicle. "
                         f"{' '.join(CAUTIONS)} Where you are sure, add --send")  # fmt: skip
-    if is_real:
-        for caution in CAUTIONS:
-            click.echo(f"caution: {caution}", err=True)
     return is_real
 
 
@@ -61,6 +58,9 @@ def on_line(
     parsed = parse_url(url)
     line = Line(open_bus(url), sends(binding, role), is_serial=parsed.is_serial, is_forged_at=is_forged_at)
     try:
+        if is_real:
+            for caution in CAUTIONS:
+                click.echo(f"caution: {caution}", err=True)
         if parsed.interface != "virtual":
             seconds = LISTEN_REAL_S if is_real else LISTEN_LOOPBACK_S
             longest_s = max(message.period_ms for message in binding.sent_by(role)) / 1000

@@ -11,6 +11,7 @@ from bench_parts import CALIBRATION, bench_of, ours
 from bus.faults import Kind
 from bus.sweep import Bench, Case, Grade, Result
 from controller.declare import State
+from controller.signals import AGED
 
 
 def sweep(map_name: str, wanted: Callable[[Case], bool], make: Callable[[], Any] = ours) -> list[Result]:
@@ -63,8 +64,7 @@ class Wrong:
         return self._own.tick({**inputs, **self._inputs})._replace(**self._command)
 
 
-AGELESS = {f"{name}_age_ms": 0 for name in
-           ("band_switch", "road_speed", "engine_rpm", "turbine_rpm", "oil_temp", "throttle", "brake", "gear")}  # fmt: skip
+AGELESS = {f"{name}_age_ms": 0 for name in AGED}
 
 
 @pytest.mark.parametrize(
