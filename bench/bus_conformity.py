@@ -36,7 +36,7 @@ from controller.user_rules import load_rules
 from sim.drives import load_drive
 from sim.loop import simulate
 from sim.result import RunResult
-from sim.strategies import Decision, Rules
+from sim.strategies import Decision, Rules, Told
 from sim.vehicle import load_vehicle
 
 SHADOW_TICKS = 5
@@ -152,6 +152,7 @@ class BenchOutcome:
             ("fault", "message", "idle", "armed", "applied", "released", "slowest reaction ms", "limit ms",
              "slowest recovery ms"),
             rows,
+            left=2,
             note="Reaction: on the bus, from the last good frame (a stuck brake: from its first frame) to a command of "
             "duty 0. Recovery: from the fault's end to where the device would have been without it.",
         )  # fmt: skip
@@ -260,6 +261,7 @@ class _Shadowed:
     """A device on its own clock, and our rules beside it on the same inputs: the device commands, both are noted."""
 
     kind = "rules"
+    told: tuple[Told, ...] = ()
 
     def __init__(self, device: OverBus, rules: Late) -> None:
         self.name, self.reason_words, self.signals = device.name, device.reason_words, device.signals
@@ -303,4 +305,5 @@ def every_case(results: Sequence[Result]) -> Table:
         [(one.case.name, Flag(words[one.grade], one.grade.value), one.text,
           *("–" if value is None else str(value) for value in (one.reaction_ms, one.limit_ms, one.recovery_ms)))
          for one in results],
+        left=3,
     )  # fmt: skip  # a row a line

@@ -6,13 +6,13 @@ writes and reads frames but the map.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from bus.binding import Binding, BoundSignal
 from bus.known import age_name
 from controller.declare import AGE_INVALID_MS
-from sim.strategies import Decision, Strategy
+from sim.strategies import Decision, Strategy, Told
 
 
 class Carried:
@@ -69,6 +69,11 @@ class Late:
         self.signals: tuple[Any, ...] = strategy.signals
         self._strategy, self._carried = strategy, carried
         self._last = Decision(0.0, False, 0, 0, 0, 0)
+
+    @property
+    def told(self) -> Sequence[Told]:
+        """What the strategy itself has said."""
+        return self._strategy.told
 
     def tick(self, inputs: Mapping[str, int], as_built_duty: float) -> Decision:
         """Return the decision of the tick before; in idle the schedule of now."""

@@ -16,7 +16,7 @@ from bus.receive import Outcome, Receiver, RuleInputs
 from bus.scheduler import Scheduler
 from bus.send import Sender
 from controller.ruleset import COMMAND_FIELDS
-from sim.strategies import ControllerLike, Decision
+from sim.strategies import ControllerLike, Decision, Told
 
 TICK_MS = 10
 SILENCE_S = 0.4
@@ -279,6 +279,8 @@ class OverBus:
     """
 
     kind = "rules"
+    told: tuple[Told, ...] = ()
+    """Nothing: a command carries numbers, not words; the log and the traces have them tick by tick."""
 
     def __init__(self, vehicle: VehicleNode, link: Link, name: str, last_ms: int | None = None) -> None:
         rules = vehicle.binding.rules

@@ -62,7 +62,7 @@ def bench(
     with told_in_one_line():
         outcome = run_bench(setup, folder / "bench.log", _progress)
     for table in outcome.tables():
-        print_table(table.title, table.columns, table.rows, left=2, note=table.note)
+        print_table(table)
     print_verdict(outcome.verdict())
     write_reports(outcome, folder)
     click.echo(f"written: {folder / 'bench.html'}, {folder / 'junit.xml'}, {folder / 'bench.log'}")

@@ -22,7 +22,7 @@ def check(dbc: str, map_name: str, rules_file: str | None) -> None:
     Ends with exit code 1 where anything is bad.
     """
     from bench.bus_session import need_bus_packages
-    from bench.pages.markup import Flag
+    from bench.pages.markup import Flag, Table
     from bench.terminal import print_table, print_verdict
 
     need_bus_packages()
@@ -33,12 +33,8 @@ def check(dbc: str, map_name: str, rules_file: str | None) -> None:
 
     mapped = load_map(map_name, dbc)
     _, findings = check_binding(mapped, load_dbc(dbc), load_rules(rules_file))
-    print_table(
-        f"{mapped.file.title} ({map_name}) on {dbc}",
-        ("check", "where", "finding"),
-        [(one.check, one.where, Flag(one.grade, one.text)) for one in findings],
-        left=3,
-    )
+    rows = [(one.check, one.where, Flag(one.grade, one.text)) for one in findings]
+    print_table(Table(f"{mapped.file.title} ({map_name}) on {dbc}", ("check", "where", "finding"), rows, left=3))
     bad = sum(one.grade == "bad" for one in findings)
     notes = sum(one.grade == "note" for one in findings)
     if bad:
@@ -55,6 +51,7 @@ def check(dbc: str, map_name: str, rules_file: str | None) -> None:
 def log_(map_name: str, log: str, dbc_path: str | None, rules_file: str | None) -> None:
     """Read a candump LOG through MAP: how many frames of each message are good, and its signals' range."""
     from bench.bus_session import need_bus_packages
+    from bench.pages.markup import Table
     from bench.terminal import print_table, print_verdict
 
     need_bus_packages()
@@ -63,18 +60,16 @@ def log_(map_name: str, log: str, dbc_path: str | None, rules_file: str | None) 
     from controller.user_rules import load_rules
 
     found = survey(load_binding(map_name, load_rules(rules_file), dbc_path), log)
-    print_table(
-        f"{log}: {found.seconds:.2f} s",
-        ("message", "from", "frames", "good", "refused", "period ms"),
+    print_table(Table(
+        f"{log}: {found.seconds:.2f} s", ("message", "from", "frames", "good", "refused", "period ms"),
         [(one.message, one.sender, str(one.frames), str(one.good), one.refused, one.period_text)
          for one in found.messages],
-        left=2,
-        note=f"{found.unknown} frames of other identifiers",
-    )  # fmt: skip  # a row a line
-    print_table(
+        note=f"{found.unknown} frames of other identifiers", left=2,
+    ))  # fmt: skip  # a row a line
+    print_table(Table(
         "Signals", ("signal", "unit", "good readings", "lowest", "highest"),
         [(one.name, one.unit, str(one.readings), one.lowest, one.highest) for one in found.signals], left=2,
-    )  # fmt: skip
+    ))  # fmt: skip
     silent = [one.message for one in found.messages if not one.good and one.sender == "vehicle"]
     if silent:
         print_verdict([("bad", f"no good frame of {', '.join(silent)}")])
