@@ -30,7 +30,7 @@ class Kind(Enum):
     WRONG_LENGTH = "the last byte is missing"
     STUCK_BRAKE = "the brake signal is stuck on"
     BUS_OFF = "nothing passes, in either direction"
-    FLOOD = "another sender fills the bus, with forged frames of the message among others"
+    FLOOD = "another sender fills the bus, forging the message too where that can be told"
 
     @property
     def word(self) -> str:
@@ -66,7 +66,7 @@ def is_possible(kind: Kind, message: BoundMessage) -> bool:
 
 def is_detectable(kind: Kind, message: BoundMessage) -> bool:
     """Tell whether a receiver can tell the fault at all: without protection a wrong value looks like a right one."""
-    needs_protection = (Kind.FREEZE, Kind.CORRUPT, Kind.FLOOD)
+    needs_protection = (Kind.FREEZE, Kind.CORRUPT)
     return message.protection is not None or kind not in needs_protection
 
 

@@ -120,6 +120,8 @@ class Bench:
             for kind in Kind:
                 messages = self.binding.input_messages
                 for message in messages[:1] if kind is Kind.BUS_OFF else messages:
+                    if kind is Kind.STUCK_BRAKE and not is_possible(kind, message):
+                        continue
                     made.append(Case(kind, "all" if kind is Kind.BUS_OFF else message.name, state))
         return tuple(made)
 

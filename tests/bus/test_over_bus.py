@@ -15,7 +15,7 @@ from sim.loop import simulate
 from sim.strategies import Rules
 from sim.vehicle import load_vehicle
 
-QUICK = ("signal_loss", "switch_at_threshold")
+QUICK = ("signal_loss",)
 SPEED_LEAST = 15.0
 
 

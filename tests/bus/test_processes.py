@@ -91,9 +91,10 @@ def test_whole_drive_without_a_lost_frame_and_twice_the_same(
     assert idents.count(command) == 4000
 
 
-@pytest.mark.parametrize("moment_s", [0.05, 0.4, 0.8])
+@pytest.mark.parametrize("moment_s", [pytest.param(0.05, marks=pytest.mark.long), 0.4,
+                                      pytest.param(0.8, marks=pytest.mark.long)])  # fmt: skip
 @pytest.mark.parametrize("victim", ["vehicle", "controller"])
-@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGINT, pytest.param(signal.SIGTERM, marks=pytest.mark.long)])
 def test_the_end_of_one_ends_the_other_within_a_second(
     url: str, drive: str, tmp_path: Path, victim: str, moment_s: float, how: signal.Signals
 ) -> None:
