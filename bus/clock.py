@@ -46,16 +46,19 @@ class RealTime:
     def __init__(self) -> None:
         self._zero_ns: int | None = None
         self._late_us: list[int] = []
+        self._last_ms = -1
 
     def wait_until(self, at_ms: int) -> None:
-        """Sleep until `at_ms`, and note how much later it was."""
+        """Sleep until `at_ms`; the first wait for an instant notes how much later it was."""
         if self._zero_ns is None:
             self._zero_ns = time.monotonic_ns() - at_ms * 1_000_000
         due_ns = self._zero_ns + at_ms * 1_000_000
         left_ns = due_ns - time.monotonic_ns()
         if left_ns > 0:
             time.sleep(left_ns / 1e9)
-        self._late_us.append((time.monotonic_ns() - due_ns) // 1_000)
+        if at_ms > self._last_ms:  # a second wait for the same instant says nothing of how late it began
+            self._last_ms = at_ms
+            self._late_us.append((time.monotonic_ns() - due_ns) // 1_000)
 
     def lateness(self) -> Lateness | None:
         """Return the figures of all waits so far."""
