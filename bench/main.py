@@ -10,6 +10,10 @@ from typing import Any
 
 import click
 
+from bench.commands.bus_bench import bench
+from bench.commands.bus_hub import hub
+from bench.commands.bus_map import map_
+from bench.commands.bus_node import node
 from bench.commands.chart import chart
 from bench.commands.compare import compare
 from bench.commands.init import init
@@ -48,5 +52,5 @@ def main() -> None:
     """
 
 
-for _command in (compare, run, sheet, chart, port, init, list_):
+for _command in (compare, run, sheet, chart, bench, node, map_, hub, port, init, list_):
     main.add_command(_command)

@@ -1,0 +1,1 @@
+"""How it talks: DBC binding, protection, nodes, clocks, faults, logs."""
