@@ -18,6 +18,7 @@ from typing import Any, Protocol, TypeVar
 
 from controller.declare import (
     TIMER_MAX_MS,
+    History,
     Interlock,
     Key,
     Lamp,
@@ -91,6 +92,7 @@ class RuleSet:
     last_rows: tuple[Row, ...]
     lamps: tuple[Lamp, ...]
     properties: tuple[Property, ...]
+    histories: tuple[History, ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse two parts of one name: every name is a field in memory, firmware or file."""
@@ -98,7 +100,7 @@ class RuleSet:
             ("signal", [signal.name for signal in self.signals]),
             ("calibration key", [key.name for key in self.keys]),
             ("memory field", [field.name for field in self.memory]),
-            ("property", [prop.name for prop in self.properties]),
+            ("property", [prop.name for prop in (*self.properties, *self.histories)]),
         ):
             twice = [name for name, count in Counter(names).items() if count > 1]
             if twice:
@@ -170,6 +172,7 @@ class RuleSet:
         late: Iterable[Memory] = (),
         lamps: Iterable[Lamp] = (),
         properties: Iterable[Property] = (),
+        histories: Iterable[History] = (),
         before: str | None = None,
     ) -> RuleSet:
         """Return this set with more parts; new interlocks stand last, or `before` the one of that reason."""
@@ -184,6 +187,7 @@ class RuleSet:
             late=(*self.late, *late),
             lamps=(*self.lamps, *lamps),
             properties=(*self.properties, *properties),
+            histories=(*self.histories, *histories),
         )
 
     def replacing(self, *parts: Signal | Key | Interlock | Memory | Property) -> RuleSet:
