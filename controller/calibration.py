@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import tomllib
 from collections import namedtuple
 from collections.abc import Mapping, Sequence
@@ -42,7 +43,8 @@ def calibration_text(name_or_path: str) -> tuple[str, str]:
         if name_or_path not in names:
             raise UserError(f"calibration {name_or_path!r} is not known; {nearest(name_or_path, names)} "
                             "(a file of your own ends in .toml)")  # fmt: skip
-        return (resources.files("controller") / "calibrations" / f"{name_or_path}.toml").read_text(), name_or_path
+        file = resources.files("controller") / "calibrations" / f"{name_or_path}.toml"
+        return file.read_text("utf-8"), name_or_path
     try:
         return path.read_text(encoding="utf-8"), name_or_path
     except OSError as error:
@@ -65,15 +67,16 @@ def parse_calibration(text: str, source: str, rules: RuleSet) -> Calibration:
     """Check a calibration's text; `source` names it in error lines."""
     try:
         content = tomllib.loads(text, parse_float=Decimal)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # ValueError: also a whole number of thousands of digits
         raise UserError(f"{source}: not TOML: {error}") from None
     title = content.pop("title", Path(source).stem)
     if not isinstance(title, str):
         raise UserError(f'{source}: title = {title!r} is not a text; write title = "…"')
     flat = _flatten(content, source)
     places = {key.place for key in rules.keys}
-    for place in flat:
-        if place not in places:
+    tables = {place.rpartition(".")[0] for place in places}
+    for place, cell in flat.items():
+        if place not in places and not (place in tables and cell == {}):
             raise UserError(f"{source}: unknown key {place}; {_nearest_place(place, places)}")
     values = {key.name: _value(key, flat, source) for key in rules.keys}
     for place, cell in flat.items():
@@ -83,9 +86,9 @@ def parse_calibration(text: str, source: str, rules: RuleSet) -> Calibration:
     k = values_type(rules)(**values)
     for relation in rules.relations:
         if not relation.holds(k):
-            shown = flat.get(relation.where, "the default")
-            shown = f"[{', '.join(map(str, shown))}]" if isinstance(shown, list) else str(shown)
-            raise UserError(f"{source}: {relation.where} = {shown} must be {relation.text}")
+            shown = _shown_at(relation.where, rules, k)
+            left_out = "" if relation.where in flat else " (the default)"
+            raise UserError(f"{source}: {relation.where} = {shown}{left_out} must be {relation.text}")
     return Calibration(Path(source).stem, title, source, k)
 
 
@@ -100,6 +103,19 @@ def default_values(rules: RuleSet) -> Any:
     return values_type(rules)(*(bool(key.default) if key.is_flag else key.default for key in rules.keys))
 
 
+def _shown_at(place: str, rules: RuleSet, k: Any) -> str:
+    cells = [in_file_units(key, getattr(k, key.name)) for key in rules.keys if key.place == place]
+    entries = [key for key in rules.keys if key.place == place and key.entry is not None]
+    return _list_text(cells) if entries else cells[0]
+
+
+def _list_text(cells: Sequence[str]) -> str:
+    entries = list(cells)
+    while entries and entries[-1] == "0":
+        entries.pop()
+    return f"[{', '.join(entries)}]"
+
+
 def _nearest_place(place: str, places: set[str]) -> str:
     table = place.split(".")[0]
     inside = sorted(one for one in places if one.startswith(f"{table}."))
@@ -109,7 +125,7 @@ def _nearest_place(place: str, places: set[str]) -> str:
 def _flatten(content: Mapping[str, Any], source: str, prefix: str = "") -> dict[str, Any]:
     flat: dict[str, Any] = {}
     for name, cell in content.items():
-        if isinstance(cell, dict):
+        if isinstance(cell, dict) and cell:
             flat |= _flatten(cell, source, f"{prefix}{name}.")
         else:
             flat[f"{prefix}{name}"] = cell
@@ -137,13 +153,15 @@ def _number(key: Key, cell: Any, place: str, source: str) -> int:
     low, high = in_file_units(key, key.low), in_file_units(key, key.high)
     if isinstance(cell, bool) or not isinstance(cell, int | Decimal) or not Decimal(cell).is_finite():
         raise UserError(f"{source}: {place} = {_show(cell)} is not a number; write one from {low} to {high}")
-    scaled = Decimal(cell) * key.scale
-    if not key.low <= scaled <= key.high:
+    cell = Decimal(cell)
+    # Compared first: a product of a huge cell would overflow, one of a long fraction would be rounded.
+    if not Decimal(key.low) / key.scale <= cell <= Decimal(key.high) / key.scale:
         raise UserError(f"{source}: {place} = {cell} is out of range; it must be from {low} to {high}")
-    if scaled != scaled.to_integral_value():
+    whole = int((cell * key.scale).to_integral_value())
+    if Decimal(whole) / key.scale != cell:
         raise UserError(f"{source}: {place} = {cell} is finer than the rules can tell; steps are of "
                         f"{Decimal(1) / key.scale}")  # fmt: skip
-    return int(scaled)
+    return whole
 
 
 def _show(cell: Any) -> str:
@@ -164,9 +182,10 @@ def write_calibration(rules: RuleSet, values: Sequence[int], title: str) -> str:
     by_table: dict[str, list[tuple[Key, int]]] = {}
     for key, value in zip(rules.keys, values, strict=True):
         by_table.setdefault(key.place.rpartition(".")[0], []).append((key, value))
-    lines = [f'title = "{title}"']
-    for table, pairs in by_table.items():
-        lines += ["", f"[{table}]"]
+    lines = [f"title = {_toml_text(title)}"]
+    # A key without a table can only stand before the first of them.
+    for table, pairs in sorted(by_table.items(), key=lambda item: item[0] != ""):
+        lines += ["", f"[{table}]"] if table else [""]
         written: set[str] = set()
         for key, _ in pairs:
             if key.place in written:
@@ -178,12 +197,15 @@ def write_calibration(rules: RuleSet, values: Sequence[int], title: str) -> str:
                 lines.append(f"# {key.meaning}{'' if key.is_flag else _range_text(key)}")
                 lines.append(f"{name} = {in_file_units(key, cells[0][1])}")
             else:
-                entries = [in_file_units(one, value) for one, value in cells]
-                while entries and entries[-1] == "0":
-                    entries.pop()
+                entries = _list_text([in_file_units(one, value) for one, value in cells])
                 lines.append(f"# {key.meaning}; the list goes on for the next ones{_range_text(key)}")
-                lines.append(f"{name} = [{', '.join(entries)}]")
+                lines.append(f"{name} = {entries}")
     return "\n".join(lines) + "\n"
+
+
+def _toml_text(text: str) -> str:
+    # JSON's escapes are TOML's; the delete character is the one that only TOML wants escaped.
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007F")
 
 
 def _range_text(key: Key) -> str:

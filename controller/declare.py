@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import IntEnum
+from functools import cached_property
 from typing import Any
 
 # A rule's views and values are Any: the same function runs on Python numbers and on traced terms.
@@ -84,6 +85,11 @@ class Memory:
     meaning: str
     is_flag: bool = False
 
+    @cached_property
+    def start(self) -> int:
+        """The initial value, a truth value for a flag."""
+        return bool(self.initial) if self.is_flag else self.initial
+
 
 @dataclass(frozen=True)
 class Key:
@@ -148,17 +154,17 @@ class Interlock:
             return self.sources
         return (State.APPLIED,) if self.out_to is State.RELEASED else (State.APPLIED, State.ARMED, State.RELEASED)
 
-    @property
+    @cached_property
     def on(self) -> str:
         """Name of its memory field: is it on."""
         return f"{self.reason}_on"
 
-    @property
+    @cached_property
     def trip(self) -> str:
         """Name of its condition's value, seen by later rules of the same tick only."""
         return f"{self.reason}_trips"
 
-    @property
+    @cached_property
     def timer(self) -> str:
         """Name of its memory field: how long its condition has differed from `on`, -1 while it does not."""
         return f"{self.reason}_ms"

@@ -24,10 +24,14 @@ def of_band(k: Any, m: Any, key: str) -> Any:
     return select(m.band == int(Band.HIGH), getattr(k, f"high_{key}"), getattr(k, f"low_{key}"))
 
 
+_RPM_KEYS = tuple((gear, f"turbine_rpm_at_100_kmh_{gear}") for gear in range(1, GEARS + 1))
+_AGES = tuple((f"{name}_age_ms", f"{name}_limit_ms") for name in AGED)
+
+
 def _rpm_at_100_kmh(x: Any, k: Any) -> Any:
     rpm: Any = 0
-    for gear in range(1, GEARS + 1):
-        rpm = select(x.gear == gear, getattr(k, f"turbine_rpm_at_100_kmh_{gear}"), rpm)
+    for gear, key in _RPM_KEYS:
+        rpm = select(x.gear == gear, getattr(k, key), rpm)
     return rpm
 
 
@@ -35,7 +39,13 @@ def _speeds_disagree(x: Any, k: Any, _m: Any) -> Any:
     # turbine = speed · rpm_at_100 / 100 km/h; both sides times 10 000, so that no division is needed.
     rpm_at_100 = _rpm_at_100_kmh(x, k)
     gap = x.turbine_rpm * 10_000 - x.road_speed_ckmh * rpm_at_100
-    judged = (rpm_at_100 > 0) & (x.road_speed_ckmh >= k.plausible_minimum_ckmh) & not_(x.shift_on)
+    # A lost signal keeps its last value: that clears by itself and must not latch as a disagreement.
+    fresh = (
+        (x.road_speed_age_ms <= k.road_speed_limit_ms)
+        & (x.turbine_rpm_age_ms <= k.turbine_rpm_limit_ms)
+        & (x.gear_age_ms <= k.gear_limit_ms)
+    )
+    judged = fresh & (rpm_at_100 > 0) & (x.road_speed_ckmh >= k.plausible_minimum_ckmh) & not_(x.shift_on)
     return judged & (maximum(gap, 0 - gap) > k.plausible_tolerance_rpm * 10_000)
 
 
@@ -52,14 +62,14 @@ def _open_clutch_sticks(x: Any, k: Any, m: Any) -> Any:
 
 def _any_signal_old(x: Any, k: Any, _m: Any) -> Any:
     old: Any = False
-    for name in AGED:
-        old = old | (getattr(x, f"{name}_age_ms") > getattr(k, f"{name}_limit_ms"))
+    for age, limit in _AGES:
+        old = old | (getattr(x, age) > getattr(k, limit))
     return old
 
 
 def _say_signal(x: Any, k: Any) -> str:
-    for name in AGED:
-        age_ms, limit_ms = getattr(x, f"{name}_age_ms"), getattr(k, f"{name}_limit_ms")
+    for name, (age, limit) in zip(AGED, _AGES, strict=True):
+        age_ms, limit_ms = getattr(x, age), getattr(k, limit)
         if age_ms > limit_ms:
             what = "invalid" if age_ms >= AGE_INVALID_MS else f"{age_ms} ms old"
             return f"{name.replace('_', ' ')} {what}, limit {limit_ms} ms"
@@ -119,44 +129,55 @@ INTERLOCKS = (
         "cold_oil", _cold, State.IDLE,
         "the oil is under its minimum",
         "by itself, once it is its own gap warmer for the settle time",
-        lambda x, k: f"oil {x.oil_temp_dc / 10:.1f} °C, minimum {k.oil_minimum_dc / 10:.1f} °C",
+        lambda x, k: (
+            f"oil {x.oil_temp_dc / 10:.1f} °C, minimum {k.oil_minimum_dc / 10:.1f} °C, "
+            f"again from {(k.oil_minimum_dc + k.oil_minimum_gap_dc) / 10:.1f} °C"
+        ),
         settle="cold_settle_ms",
     ),
     Interlock(
         "brake", lambda x, _k, _m: x.brake_on, State.RELEASED,
         "brake pedal pressed: same tick",
-        "by itself, after the settle time and the re-engage delay, at the engage speed", "brake pedal pressed",
+        "by itself, after the settle time and the re-engage delay, at the engage speed",
+        lambda x, k: "brake pedal pressed" if x.brake_on else f"brake let go, waits {k.brake_settle_ms} ms",
         settle="brake_settle_ms",
     ),
     Interlock(
         "stall_guard", _engine_slow, State.RELEASED,
         "engine speed under the guard: same tick",
         "by itself, once it is its own gap faster for the settle time",
-        lambda x, k: f"engine {x.engine_rpm} rpm, guard {k.stall_guard_rpm} rpm",
+        lambda x, k: (
+            f"engine {x.engine_rpm} rpm, guard {k.stall_guard_rpm} rpm, "
+            f"again from {k.stall_guard_rpm + k.stall_guard_gap_rpm} rpm"
+        ),
         settle="stall_settle_ms",
     ),
     Interlock(
         "gear", _gear_not_permitted, State.RELEASED,
         "not in a forward gear that the band permits",
-        "by itself, in a permitted gear for the settle time", lambda x, _k: f"gear {x.gear} may not be held",
+        "by itself, in a permitted gear for the settle time",
+        lambda x, k: f"gear {x.gear} may not be held, or not for {k.gear_settle_ms} ms yet",
         settle="gear_settle_ms",
     ),
     Interlock(
         "shift", lambda x, k, _m: x.shift_on & not_(k.hold_through_shifts), State.RELEASED,
         "a shift is under way, unless the calibration holds through shifts",
-        "by itself, the settle time after the shift", "a shift is under way",
+        "by itself, the settle time after the shift",
+        lambda x, k: "a shift is under way" if x.shift_on else f"shift over, waits {k.shift_settle_ms} ms",
         settle="shift_settle_ms",
     ),
     Interlock(
         "kickdown", _throttle_floored, State.RELEASED,
         "throttle floored, if the calibration asks for it",
-        "by itself, once let up for the settle time", lambda x, _k: f"throttle {x.throttle_permille / 10:.0f} %",
+        "by itself, once let up for the settle time",
+        lambda x, k: f"throttle {x.throttle_permille / 10:.1f} %, let up at {k.kickdown_clear_permille / 10:.1f} %",
         confirm="kickdown_confirm_ms", settle="kickdown_settle_ms",
     ),
     Interlock(
         "closed_throttle", _throttle_closed, State.RELEASED,
         "throttle closed, if the calibration asks for it",
-        "by itself, once opened for the settle time", lambda x, _k: f"throttle {x.throttle_permille / 10:.0f} %",
+        "by itself, once opened for the settle time",
+        lambda x, k: f"throttle {x.throttle_permille / 10:.1f} %, open at {k.closed_clear_permille / 10:.1f} %",
         confirm="closed_confirm_ms", settle="closed_settle_ms",
     ),
     Interlock(

@@ -37,7 +37,7 @@ def find(encoder: Encoder, among: Collection[str] | None = None) -> dict[str, Cl
     for text, claim in _candidates(encoder):
         if among is not None and text not in among:
             continue
-        if z3.is_true(z3.simplify(claim(first))) or _holds_at_first(encoder, claim(first)):
+        if _holds_at_first(encoder, claim(first)):
             alive[text] = claim
             solver.add(z3.Implies(z3.Bool(f"assume {text}"), claim(before)))
             solver.add(z3.Implies(z3.Bool(f"fails {text}"), z3.Not(claim(after))))
@@ -59,8 +59,11 @@ def find(encoder: Encoder, among: Collection[str] | None = None) -> dict[str, Cl
 
 
 def _holds_at_first(encoder: Encoder, formula: Any) -> bool:
+    plain = z3.simplify(formula)
+    if z3.is_true(plain) or z3.is_false(plain):
+        return bool(z3.is_true(plain))
     solver = z3.SolverFor("QF_LIA")
-    solver.add(*encoder.assumed, z3.Not(formula))
+    solver.add(*encoder.assumed, z3.Not(plain))
     return bool(solver.check() == z3.unsat)
 
 

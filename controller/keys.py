@@ -130,7 +130,8 @@ def _gap(k: Any, word: str) -> Any:
 def _band_relations(word: str) -> tuple[Relation, ...]:
     lowest, highest = f"{word}_gear_lowest", f"{word}_gear_highest"
     return (
-        Relation(f"{word}.release_kmh", f"at least 1 km/h under {word}.engage_kmh", lambda k: _gap(k, word) >= SPEED_GAP_CKMH),
+        Relation(f"{word}.release_kmh", f"at least 1 km/h under {word}.engage_kmh",
+                 lambda k: _gap(k, word) >= SPEED_GAP_CKMH),
         Relation("oil.hot_engage_earlier_kmh",
                  f"so small that {word}.engage_kmh less it stays 1 km/h above {word}.release_kmh",
                  lambda k: _gap(k, word) - k.hot_engage_offset_ckmh >= SPEED_GAP_CKMH),

@@ -1,19 +1,22 @@
 """The language check: is every rule of a set within the vocabulary that all backends read alike?
 
-Two gates. The source of each rule is read for words that Python would decide once and for all (`if`, `and`, `is`
-…), which gives the best error; then the whole tick, every relation and every property is traced, which sees what
-helper functions do.
+Two gates. The source of each rule and of the plain functions that it calls by name is read for words that Python
+would decide once and for all (`if`, `and`, `is` …), which gives the best error; then the whole tick, every relation
+and every property is traced, which sees what is really done.
 """
 
 from __future__ import annotations
 
 import ast
-import inspect
+import dis
 from collections.abc import Callable, Iterator
 from functools import lru_cache
+from inspect import unwrap
 from pathlib import Path
+from types import CodeType, FunctionType
 from typing import Any
 
+from controller.guard import code_of
 from controller.ruleset import RuleSet
 from controller.terms import RuleLanguageError
 from controller.tracer import trace, trace_history, trace_property, trace_relation
@@ -39,15 +42,19 @@ _INSTEAD: dict[type[ast.AST], tuple[str, str]] = {
     ast.RShift: ("`>>`", "use + - * and comparisons"),
     ast.Try: ("`try`", "a rule cannot fail; say what it returns"),
 }
-_CALLS = {"min": "minimum(a, b)", "max": "maximum(a, b)", "abs": "maximum(a, 0 - a)", "int": "the whole number itself",
-          "round": "whole numbers in the signal's own unit", "float": "whole numbers in the signal's own unit",
-          "any": "|", "all": "&"}  # fmt: skip
+_CALLS = {"min": "use minimum(a, b)", "max": "use maximum(a, b)", "abs": "use maximum(a, 0 - a)",
+          "int": "use the whole number itself", "round": "use whole numbers in the signal's own unit",
+          "float": "use whole numbers in the signal's own unit", "any": "use |", "all": "use &",
+          "bool": "compare it: a != 0", "divmod": "use + - * and comparisons", "pow": "multiply",
+          "isinstance": "every value is a whole number or a comparison", "type": "write the rule for one kind"
+          }  # fmt: skip  # two tables read best as tables
 
 
 def check(rules: RuleSet) -> None:
     """Raise `RuleLanguageError` (file, line, what, the word to use instead) unless every rule is in the vocabulary."""
+    seen: set[CodeType] = set()
     for rule in all_rules(rules):
-        _check_source(rule)
+        _check_source(rule, seen)
     program = trace(rules)
     for relation in rules.relations:
         trace_relation(relation, rules)
@@ -77,33 +84,50 @@ def _tree(file: str) -> ast.Module | None:
         return None
 
 
-def _check_source(rule: Callable[..., Any]) -> None:
-    code = inspect.unwrap(rule).__code__
+def _check_source(rule: Callable[..., Any], seen: set[CodeType]) -> None:
+    code = code_of(rule)
     tree = _tree(code.co_filename)
-    if tree is None:
+    if tree is None or code in seen:
         return
+    seen.add(code)
     for node in ast.walk(tree):
-        if isinstance(node, ast.FunctionDef | ast.Lambda) and node.lineno == code.co_firstlineno:
+        if isinstance(node, ast.FunctionDef | ast.Lambda) and _is_source_of(node, code):
             _check_nodes(node, code.co_filename)
+    called = {one.argval for one in dis.get_instructions(code) if one.opname == "LOAD_GLOBAL"}
+    for helper in (unwrap(rule).__globals__.get(name) for name in sorted(called)):
+        if isinstance(helper, FunctionType) and helper.__module__ != "controller.words":
+            _check_source(helper, seen)
+
+
+def _is_source_of(node: ast.FunctionDef | ast.Lambda, code: CodeType) -> bool:
+    first = min([node.lineno, *(one.lineno for one in getattr(node, "decorator_list", ()))])
+    names = [one.arg for one in (*node.args.posonlyargs, *node.args.args)]
+    return first == code.co_firstlineno and names == list(code.co_varnames[: code.co_argcount])
 
 
 def _check_nodes(rule: ast.FunctionDef | ast.Lambda, file: str) -> None:
     body = rule.body if isinstance(rule.body, list) else [rule.body]
-    for statement in body:
-        line = statement.lineno
-        for node in ast.walk(statement):
-            line = getattr(node, "lineno", line)
-            what, instead = _INSTEAD.get(type(node), ("", ""))
-            if isinstance(node, ast.Compare) and len(node.ops) > 1:
-                what, instead = "a chain a < b < c", "use (a < b) & (b < c)"
-            elif isinstance(node, ast.Constant) and isinstance(node.value, float):
-                what, instead = f"the fraction {node.value}", "use whole numbers in the signal's own unit"
-            elif isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in _CALLS:
-                what, instead = f"{node.func.id}()", f"use {_CALLS[node.func.id]}"
-                if node.func.id == "int" and _is_constant_name(node.args):
-                    continue
-            if what:
-                raise RuleLanguageError(f"{file}:{line}: {what} is not in the rules' vocabulary; {instead}")
+    for node in (node for statement in body for node in ast.walk(statement)):
+        fault = _fault(node)
+        if fault:
+            raise RuleLanguageError(f"{file}:{getattr(node, 'lineno', rule.lineno)}: {fault}")
+
+
+def _fault(node: ast.AST) -> str:
+    # Operators have no line of their own: they are judged with the expression that they stand in.
+    for part in (node, *getattr(node, "ops", ()), getattr(node, "op", None)):
+        if type(part) in _INSTEAD:
+            what, instead = _INSTEAD[type(part)]
+            return f"{what} is not in the rules' vocabulary; {instead}"
+    if isinstance(node, ast.Compare) and len(node.ops) > 1:
+        return "a chain a < b < c is not in the rules' vocabulary; use (a < b) & (b < c)"
+    if isinstance(node, ast.Constant) and isinstance(node.value, float):
+        return f"the fraction {node.value} is not in the rules' vocabulary; use whole numbers in the signal's own unit"
+    if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in _CALLS:
+        if node.func.id == "int" and _is_constant_name(node.args):
+            return ""
+        return f"{node.func.id}() is not in the rules' vocabulary; {_CALLS[node.func.id]}"
+    return ""
 
 
 def _is_constant_name(arguments: list[ast.expr]) -> bool:

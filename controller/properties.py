@@ -77,30 +77,9 @@ def _raw_ground(x: Any, k: Any, after: Any) -> Any:
     )
 
 
-def _confirmed_ground(x: Any, k: Any, after: Any) -> Any:
-    return (
-        (k.kickdown_opens & (x.throttle_permille > k.kickdown_above_permille))
-        | (k.closed_throttle_opens & (x.throttle_permille < k.closed_below_permille))
-        | after.implausible_on
-        | after.not_holding_on
-    )
-
-
-def _holds_on(before: Any, x: Any, k: Any, after: Any) -> Any:
-    # In before, the same band, and no ground at all.
-    return (
-        (before.state == _APPLIED)
-        & (after.band == before.band)
-        & not_(_raw_ground(x, k, after) | _confirmed_ground(x, k, after))
-    )
-
-
-def _interlock_on(after: Any) -> Any:
-    return (
-        after.implausible_on | after.not_holding_on | after.stuck_in_on | after.signal_lost_on | after.cold_oil_on
-        | after.brake_on | after.stall_guard_on | after.gear_on | after.shift_on | after.kickdown_on
-        | after.closed_throttle_on
-    )  # fmt: skip  # a list of fields
+def _slip_size(x: Any) -> Any:
+    slip_rpm = x.engine_rpm - x.turbine_rpm
+    return maximum(slip_rpm, 0 - slip_rpm)
 
 
 def _speeds_far_apart(x: Any, k: Any) -> Any:
@@ -112,16 +91,51 @@ def _speeds_far_apart(x: Any, k: Any) -> Any:
     return (x.road_speed_ckmh >= k.plausible_minimum_ckmh) & (size > k.plausible_tolerance_rpm * 10_000)
 
 
+def _confirmed_ground(before: Any, x: Any, k: Any) -> Any:
+    return (
+        (k.kickdown_opens & (x.throttle_permille > k.kickdown_above_permille))
+        | (k.closed_throttle_opens & (x.throttle_permille < k.closed_below_permille))
+        | _speeds_far_apart(x, k)
+        | ((before.duty_ppm == k.end_duty_ppm) & (_slip_size(x) > k.holding_slip_rpm))
+    )
+
+
+def _holds_on(before: Any, x: Any, k: Any, after: Any) -> Any:
+    # In before, the same band, and no ground at all.
+    return (
+        (before.state == _APPLIED)
+        & (after.band == before.band)
+        & not_(_raw_ground(x, k, after) | _confirmed_ground(before, x, k))
+    )
+
+
+def _interlock_on(after: Any) -> Any:
+    return (
+        after.implausible_on | after.not_holding_on | after.stuck_in_on | after.signal_lost_on | after.cold_oil_on
+        | after.brake_on | after.stall_guard_on | after.gear_on | after.shift_on | after.kickdown_on
+        | after.closed_throttle_on
+    )  # fmt: skip  # a list of fields
+
+
 def _free_to_go_in(before: Any, x: Any, k: Any, after: Any) -> Any:
-    slip_rpm = x.engine_rpm - x.turbine_rpm
     return (
         (before.state == int(State.ARMED))
-        & not_(_raw_ground(x, k, after) | _confirmed_ground(x, k, after) | _interlock_on(after))
-        & not_(_speeds_far_apart(x, k))
-        & (maximum(slip_rpm, 0 - slip_rpm) > k.stuck_slip_rpm)
+        & not_(_raw_ground(x, k, after) | _interlock_on(after) | _speeds_far_apart(x, k))
+        & not_(k.kickdown_opens & (x.throttle_permille > k.kickdown_above_permille))
+        & not_(k.closed_throttle_opens & (x.throttle_permille < k.closed_below_permille))
+        & (_slip_size(x) > k.stuck_slip_rpm)
         & (x.turbine_rpm >= k.lugging_rpm)
         & (before.since_out_ms >= k.reengage_delay_ms)
         & (_true_speed(x, k) >= (_engage_at_least(k, after) + k.hot_engage_offset_ckmh * 1_000))
+    )
+
+
+def _latched_fault_stays(reason: str) -> Property:
+    on = f"{reason}_on"
+    return Property(
+        f"{reason}_stays",
+        f"a latched {reason} stays until the ignition cycle, and nothing goes in meanwhile",
+        lambda b, x, _k, a: _implies(getattr(b, on) & x.ignition_on, _out(a) & getattr(a, on)),
     )
 
 
@@ -162,11 +176,14 @@ PROPERTIES = (
              lambda b, x, k, a: a.duty_ppm <= b.duty_ppm + k.slew_limit_permille_per_s * _elapsed(b, x)),
     Property("duty_falls_at_once", "duty is zero in every state but applied, and never over the end duty",
              lambda _b, _x, k, a: select(a.state == _APPLIED, a.duty_ppm <= k.end_duty_ppm, _out(a))),
-    Property("latched_faults_stay", "a latched fault stays until the ignition cycle, and nothing goes in meanwhile",
-             lambda b, x, _k, a: _implies(
-                 (b.implausible_on | b.not_holding_on | b.stuck_in_on) & x.ignition_on,
-                 _out(a) & _implies(b.implausible_on, a.implausible_on)
-                 & _implies(b.not_holding_on, a.not_holding_on) & _implies(b.stuck_in_on, a.stuck_in_on))),
+    _latched_fault_stays("implausible"),
+    _latched_fault_stays("not_holding"),
+    _latched_fault_stays("stuck_in"),
+    Property("lost_signal_judges_nothing", "a lost speed or gear signal never turns into a latched disagreement",
+             lambda b, x, k, a: _implies(
+                 ((x.road_speed_age_ms > k.road_speed_limit_ms) | (x.turbine_rpm_age_ms > k.turbine_rpm_limit_ms)
+                  | (x.gear_age_ms > k.gear_limit_ms)) & not_(b.implausible_on),
+                 not_(a.implausible_on))),
     Property("throttle_alone_keeps", "no throttle position opens a hold unless the calibration asks for it",
              lambda b, _x, k, a: _implies(
                  (b.state == _APPLIED) & not_(k.closed_throttle_opens) & not_(k.kickdown_opens)

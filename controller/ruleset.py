@@ -10,7 +10,6 @@ A user's own set builds on ours and stays in the same vocabulary::
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -33,6 +32,7 @@ from controller.declare import (
 )
 from controller.errors import UserError
 from controller.suggest import nearest
+from controller.wellformed import check_declarations
 
 COMMAND_FIELDS = ("duty_ppm", "state", "reason", "refusal", "warnings", "band")
 """What the rules put out, in the order firmware sends it."""
@@ -95,16 +95,8 @@ class RuleSet:
     histories: tuple[History, ...] = ()
 
     def __post_init__(self) -> None:
-        """Refuse two parts of one name: every name is a field in memory, firmware or file."""
-        for what, names in (
-            ("signal", [signal.name for signal in self.signals]),
-            ("calibration key", [key.name for key in self.keys]),
-            ("memory field", [field.name for field in self.memory]),
-            ("property", [prop.name for prop in (*self.properties, *self.histories)]),
-        ):
-            twice = [name for name, count in Counter(names).items() if count > 1]
-            if twice:
-                raise UserError(f"rule set {self.name!r}: {what} {twice[0]!r} is declared twice; give one another name")
+        """Refuse declarations that no backend could work with."""
+        check_declarations(self)
 
     # What is derived from the declarations -----------------------------------------------------------------
 
@@ -208,16 +200,24 @@ class RuleSet:
                 rules = replace(rules, late=_swap(rules.late, part, _name))
         return rules
 
-    def removing(self, *reasons: str) -> RuleSet:
-        """Return this set without the interlocks of these reasons, and without the properties that they earned.
+    def removing(self, *names: str) -> RuleSet:
+        """Return this set without the interlocks of these reasons (and their lamps) and the properties of these names.
 
-        Properties stay: one that no longer holds is found by its check, which is what it is for.
+        A property that an interlock earned stays unless it is named too: one that no longer holds is found by its
+        check, which is what it is for.
         """
-        known = [interlock.reason for interlock in self.interlocks]
-        for reason in reasons:
-            if reason not in known:
-                raise UserError(f"rule set: no interlock {reason!r} to remove; {nearest(reason, known)}")
-        return replace(self, interlocks=tuple(one for one in self.interlocks if one.reason not in reasons))
+        checks = (*self.properties, *self.histories)
+        known = [one.reason for one in self.interlocks] + [one.name for one in checks]
+        for name in names:
+            if name not in known:
+                raise UserError(f"rule set: no interlock or property {name!r} to remove; {nearest(name, known)}")
+        return replace(
+            self,
+            interlocks=tuple(one for one in self.interlocks if one.reason not in names),
+            lamps=tuple(one for one in self.lamps if one.word not in names),
+            properties=tuple(one for one in self.properties if one.name not in names),
+            histories=tuple(one for one in self.histories if one.name not in names),
+        )
 
     def ordering(self, *reasons: str) -> RuleSet:
         """Return this set with these interlocks first, in this order; the others keep theirs."""

@@ -31,7 +31,7 @@ class Command(NamedTuple):
 
 def initial_memory(rules: RuleSet) -> tuple[int, ...]:
     """Return the memory at the first tick after power-up."""
-    return tuple(bool(field.initial) if field.is_flag else field.initial for field in rules.memory)
+    return tuple(field.start for field in rules.memory)
 
 
 def step(rules: RuleSet, chart: Chart, memory: tuple[int, ...], x: Any, k: Any) -> tuple[tuple[int, ...], Command]:

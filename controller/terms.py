@@ -13,7 +13,7 @@ from controller.errors import UserError
 
 Kind = Literal["int", "bool"]
 
-_OWN_FILES: Final = ("terms.py", "words.py")
+_OWN_MODULES: Final = ("controller.terms", "controller.words", "controller.tracer")
 
 
 class RuleLanguageError(UserError):
@@ -23,9 +23,7 @@ class RuleLanguageError(UserError):
 def refuse(what: str, instead: str) -> NoReturn:
     """Raise for the line of the rule that is being traced: what it did, and the word to use instead."""
     frame = sys._getframe(1)
-    while frame.f_back is not None and (
-        frame.f_code.co_filename.endswith(_OWN_FILES) and "controller" in frame.f_code.co_filename
-    ):
+    while frame.f_back is not None and frame.f_globals.get("__name__") in _OWN_MODULES:
         frame = frame.f_back
     raise RuleLanguageError(f"{frame.f_code.co_filename}:{frame.f_lineno}: {what}; {instead}")
 
@@ -55,7 +53,7 @@ class Graph:
         """Return a whole number or a truth value as a term."""
         if isinstance(value, bool):
             return self.term("const", "bool", value=int(value))
-        return self.term("const", "int", value=value)
+        return self.term("const", "int", value=int(value))  # an enum's member becomes its number
 
     def lift(self, value: Any) -> Term:
         """Return a term as it is and a Python int or bool as a constant; refuse everything else."""

@@ -28,11 +28,11 @@ def run(rules: RuleSet, x: Any, k: Any, m: Any, choose: Choose) -> None:
     Ignition off puts every field back to its initial value: a start is idle, with no band and no latched fault.
     """
     # Before anything else, so that nothing of the last ignition cycle reaches a rule of this one.
+    ignition_on = x.ignition_on
     for field in rules.memory:
-        if field.name != "now_ms":
-            was = getattr(m, field.name)
-            initial = bool(field.initial) if field.is_flag else field.initial
-            setattr(m, field.name, select(x.ignition_on, was, initial))
+        name = field.name
+        if name != "now_ms":
+            setattr(m, name, select(ignition_on, getattr(m, name), field.start))
     m.elapsed_ms = minimum(maximum(x.now_ms - m.now_ms, 0), ELAPSED_MAX_MS)
     m.now_ms = x.now_ms
     for field in rules.early:
@@ -40,8 +40,7 @@ def run(rules: RuleSet, x: Any, k: Any, m: Any, choose: Choose) -> None:
     m.bars_idle = False
     m.bars_released = False
     for interlock in rules.interlocks:
-        _renew_interlock(interlock, x, k, m)
-        stands = getattr(m, interlock.on) | getattr(m, interlock.trip)
+        stands = _renew_interlock(interlock, x, k, m)
         if interlock.out_to is State.IDLE:
             m.bars_idle = stands | m.bars_idle
         elif interlock.out_to is State.RELEASED:
@@ -62,19 +61,22 @@ def run(rules: RuleSet, x: Any, k: Any, m: Any, choose: Choose) -> None:
         m.warnings = m.warnings + select(lamp.lit(x, k, m), 1 << place, 0)
 
 
-def _renew_interlock(interlock: Interlock, x: Any, k: Any, m: Any) -> None:
+def _renew_interlock(interlock: Interlock, x: Any, k: Any, m: Any) -> Any:
+    """Renew whether the interlock is on and its timer; return "on, or its condition holds"."""
     on = getattr(m, interlock.on)
     was_ms = getattr(m, interlock.timer)
     trips = interlock.trips(x, k, m) & x.ignition_on
-    differs = (trips & not_(on)) | (on & not_(trips))
+    comes, goes = trips & not_(on), on & not_(trips)
+    differs = comes | goes
     # The first tick of a difference counts 0 ms: nobody knows how much of the tick before it had.
     timer_ms = select(differs, select(was_ms < 0, 0, minimum(was_ms + m.elapsed_ms, TIMER_MAX_MS)), -1)
-    confirmed = timer_ms >= _time(interlock.confirm, k)
-    goes_on = trips & not_(on) & confirmed
-    goes_off = False if interlock.latches else on & not_(trips) & (timer_ms >= _time(interlock.settle, k))
+    goes_on = comes & (timer_ms >= _time(interlock.confirm, k))
+    goes_off = False if interlock.latches else goes & (timer_ms >= _time(interlock.settle, k))
+    on = (on | goes_on) & not_(goes_off)
     setattr(m, interlock.trip, trips)
-    setattr(m, interlock.on, (on | goes_on) & not_(goes_off))
+    setattr(m, interlock.on, on)
     setattr(m, interlock.timer, select(goes_on | goes_off, -1, timer_ms))
+    return on | trips
 
 
 def _time(key_or_ms: str | int, k: Any) -> Any:

@@ -8,6 +8,7 @@ from typing import Any
 
 from controller import tick
 from controller.declare import History, Property, Relation
+from controller.guard import guarded, guarded_rules
 from controller.ruleset import COMMAND_FIELDS, RuleSet
 from controller.suggest import nearest
 from controller.terms import Graph, Term, refuse
@@ -95,7 +96,7 @@ def trace(rules: RuleSet) -> Program:
         seen.append(tuple(graph.lift(refusal.holds(x, k, m)) for refusal in rules.refusals))
         return tick.fold(rules, x, k, m)
 
-    tick.run(rules, x, k, m, choose)
+    tick.run(guarded_rules(rules), x, k, m, choose)
     number, refuses = seen
     return Program(
         rules,
@@ -111,19 +112,21 @@ def trace(rules: RuleSet) -> Program:
 def trace_relation(relation: Relation, rules: RuleSet) -> Term:
     """Return a calibration relation as a truth term over `k.*`."""
     graph = Graph()
-    return graph.lift(relation.holds(Names("calibration key", calibration_of(graph, rules))))
+    holds = guarded(relation.holds, f"the relation at {relation.where}", "bool")
+    return graph.lift(holds(Names("calibration key", calibration_of(graph, rules))))
 
 
 def trace_property(prop: Property, program: Program) -> Term:
     """Return a property of the traced tick as a truth term over the same variables."""
-    return program.graph.lift(prop.holds(*views(program)))
+    return program.graph.lift(guarded(prop.holds, f"property {prop.name!r}", "bool")(*views(program)))
 
 
 def trace_history(history: History, program: Program) -> tuple[tuple[Term, ...], Term]:
     """Return a history's renewed fields, and whether it holds, over the same variables and its own `h.<name>.*`."""
     before, x, k, after = views(program, history)
     renewed = tuple(program.graph.lift(getattr(after, one.name)) for one in history.keeps)
-    return renewed, program.graph.lift(history.holds(before, x, k, after))
+    holds = guarded(history.holds, f"history {history.name!r}", "bool")
+    return renewed, program.graph.lift(holds(before, x, k, after))
 
 
 def views(program: Program, history: History | None = None) -> tuple[Names, Names, Names, Names]:
@@ -143,5 +146,7 @@ def views(program: Program, history: History | None = None) -> tuple[Names, Name
             for one in history.keeps
         }
         seen = (Names("memory field", before), x, k, Names("memory field or output", dict(after)))
-        after |= {one.name: one.update(*seen) for one in history.keeps}
+        for one in history.keeps:
+            what = f"field {one.name!r} of history {history.name!r}"
+            after[one.name] = guarded(one.update, what, "bool" if one.is_flag else "int")(*seen)
     return Names("memory field", before), x, k, Names("memory field or output", after)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import runpy
 import traceback
+from importlib import resources
 
 from controller.errors import UserError
 from controller.language import check
@@ -21,19 +22,27 @@ def load_rules(path: str | None) -> RuleSet:
         return OURS
     try:
         left = runpy.run_path(path)
-    except UserError as error:
-        raise UserError(f"{path}: {error}") from None
     except OSError as error:
         raise UserError(f"{path}: {(error.strerror or 'cannot be read').lower()}; give a Python file "
                         "that leaves a rule set in RULES") from None  # fmt: skip
     except SyntaxError as error:
-        raise UserError(f"{error.filename}:{error.lineno}: {error.msg}") from None
-    except Exception as error:  # whatever the user's own code raises is one line about that code
-        line = next((frame.lineno for frame in reversed(traceback.extract_tb(error.__traceback__))
-                     if frame.filename == path), 0)  # fmt: skip
-        raise UserError(f"{path}:{line}: {type(error).__name__}: {error}") from None
+        raise UserError(f"{error.filename or path}:{error.lineno or 1}: {error.msg}") from None
+    except UserError as error:
+        raise UserError(f"{_where(path, error)}: {error}") from None
+    except (Exception, SystemExit) as error:  # whatever the user's own code raises is one line about that code
+        raise UserError(f"{_where(path, error)}: {type(error).__name__}: {error}") from None
     rules = left.get("RULES")
     if not isinstance(rules, RuleSet):
         raise UserError(f"{path}: leaves no rule set; end it with RULES = OURS.adding(…)")
     check(rules)
     return rules
+
+
+def _where(path: str, error: BaseException) -> str:
+    lines = [frame.lineno for frame in traceback.extract_tb(error.__traceback__) if frame.filename == path]
+    return f"{path}:{lines[-1]}" if lines else path
+
+
+def template_text() -> str:
+    """Return the commented rule file that a user starts from."""
+    return (resources.files("controller") / "templates" / "my_rules.py").read_text("utf-8")

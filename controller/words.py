@@ -7,24 +7,20 @@ from __future__ import annotations
 
 from typing import Any
 
-from controller.terms import Graph, Term, refuse
-
-
-def _graph_of(*values: Any) -> Graph | None:
-    return next((value.graph for value in values if isinstance(value, Term)), None)
+from controller.terms import Term, refuse
 
 
 def select(condition: Any, if_true: Any, if_false: Any) -> Any:
     """Return `if_true` where the condition holds, else `if_false`; both are worked out in any case."""
-    graph = _graph_of(condition, if_true, if_false)
-    if graph is None:
+    if not isinstance(condition, Term):  # plain numbers, or a condition that is the same at every tick
         return if_true if condition else if_false
-    truth, yes, no = graph.lift(condition), graph.lift(if_true), graph.lift(if_false)
-    if truth.kind != "bool":
-        refuse(f"select() on the number {truth!r}", "compare it first: select(a > 0, b, c)")
+    graph = condition.graph
+    yes, no = graph.lift(if_true), graph.lift(if_false)
+    if condition.kind != "bool":
+        refuse(f"select() on the number {condition!r}", "compare it first: select(a > 0, b, c)")
     if yes.kind != no.kind:
         refuse(f"select() between a {yes.kind} and a {no.kind}", "give both the same kind")
-    return graph.term("select", yes.kind, truth, yes, no)
+    return graph.term("select", yes.kind, condition, yes, no)
 
 
 def not_(truth: Any) -> Any:
@@ -37,9 +33,7 @@ def not_(truth: Any) -> Any:
 
 
 def _extreme(op: str, left: Any, right: Any) -> Any:
-    graph = _graph_of(left, right)
-    if graph is None:
-        return min(left, right) if op == "min" else max(left, right)
+    graph = left.graph if isinstance(left, Term) else right.graph
     parts = (graph.lift(left), graph.lift(right))
     for part in parts:
         if part.kind != "int":
@@ -49,9 +43,13 @@ def _extreme(op: str, left: Any, right: Any) -> Any:
 
 def minimum(left: Any, right: Any) -> Any:
     """Return the smaller of two numbers."""
+    if not isinstance(left, Term) and not isinstance(right, Term):
+        return left if left < right else right
     return _extreme("min", left, right)
 
 
 def maximum(left: Any, right: Any) -> Any:
     """Return the larger of two numbers."""
+    if not isinstance(left, Term) and not isinstance(right, Term):
+        return left if left > right else right
     return _extreme("max", left, right)

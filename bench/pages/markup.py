@@ -87,8 +87,13 @@ def verdict_html(verdict: Sequence[tuple[Judgement, str]]) -> str:
     """The verdict: one line a finding, each with its sign."""
     if not verdict:
         return ""
-    items = "".join(f'<li class="flag {kind}">{_sign(kind)}<span>{escaped(text)}</span></li>\n' for kind, text in verdict)
-    return f'<section aria-labelledby="verdict"><h2 id="verdict">Verdict</h2>\n<ul class="verdict">\n{items}</ul></section>\n'
+    items = "".join(
+        f'<li class="flag {kind}">{_sign(kind)}<span>{escaped(text)}</span></li>\n' for kind, text in verdict
+    )
+    return (
+        '<section aria-labelledby="verdict"><h2 id="verdict">Verdict</h2>\n'
+        f'<ul class="verdict">\n{items}</ul></section>\n'
+    )
 
 
 def cautions_html(cautions: Sequence[str]) -> str:

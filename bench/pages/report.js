@@ -117,7 +117,8 @@
 
   function measureRoom() {
     const roomy = isRoomy();
-    axisRoom = roomy ? 88 : 60;
+    const words = strips.flatMap((strip) => (strip.rungs ? rungNames(strip) : []));
+    axisRoom = roomy ? clamp(Math.ceil(Math.max(0, ...words.map((word) => ruler.measureText(word).width))) + 14, 66, 120) : 60;
     const widest = Math.max(...strips.flatMap((strip) => strip.lines.map((line) => ruler.measureText(labelOf(strip, line, roomy)).width)));
     labelRoom = clamp(Math.ceil(widest) + 14, 24, 150);
   }
@@ -218,8 +219,10 @@
     return strip.lines.length > 3 ? 230 : 180;
   }
 
+  const rungNames = (strip) => strip.rungs.map((value) => channels[strip.channels[0]].names[String(value)] ?? String(value));
+
   function optionsFor(strip, width) {
-    const rungNames = strip.rungs?.map((value) => channels[strip.channels[0]].names[String(value)] ?? String(value));
+    const names = strip.rungs && rungNames(strip);
     return {
       width,
       height: heightOf(strip),
@@ -228,14 +231,14 @@
       scales: {
         x: { time: false, range: () => [view.from, view.to] },
         y: {
-          range: (_, low, high) => (rungNames ? [-0.6, Math.max(1, rungNames.length) - 0.4] : low === null ? [0, 1] : uPlot.rangeNum(low, high, 0.08, true)),
+          range: (_, low, high) => (names ? [-0.6, Math.max(1, names.length) - 0.4] : low === null ? [0, 1] : uPlot.rangeNum(low, high, 0.08, true)),
         },
       },
       axes: [
         { stroke: INK, font: FONT, size: 30, gap: 3, grid: { stroke: FAINT, width: 1 }, ticks: { stroke: FAINT, size: 5 }, values: (_, at) => at.map((v) => `${+v.toFixed(3)} s`), space: 70 },
         {
           stroke: INK, font: FONT, size: () => axisRoom, gap: 4, grid: { stroke: FAINT, width: 1 }, ticks: { stroke: FAINT, size: 4 },
-          ...(rungNames ? { splits: () => rungNames.map((_, place) => place), values: () => rungNames.map((name) => shortened(ruler, name, axisRoom - 12)) } : { space: 34, ...(strip.lines.every((line) => channels[line.channel].decimals === 0 && channels[line.channel].kind === "step") ? { incrs: WHOLE_STEPS } : {}) }),
+          ...(names ? { splits: () => names.map((_, place) => place), values: () => names.map((name) => shortened(ruler, name, axisRoom - 12)) } : { space: 34, ...(strip.lines.every((line) => channels[line.channel].decimals === 0 && channels[line.channel].kind === "step") ? { incrs: WHOLE_STEPS } : {}) }),
         },
       ],
       series: [
@@ -274,8 +277,8 @@
       strip.chart.setData(cut(linesOf(strip), view.from, view.to, width), false);
       strip.chart.setScale("x", { min: view.from, max: view.to });
     });
-    strip.box.dataset.from = view.from;
-    strip.box.dataset.to = view.to;
+    strip.box.dataset.from = strip.chart.scales.x.min;
+    strip.box.dataset.to = strip.chart.scales.x.max;
   }
 
   function redrawAll() {

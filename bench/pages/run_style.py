@@ -34,7 +34,13 @@ class RunStyle:
 
     def as_data(self) -> dict[str, Any]:
         """The style for the page's script."""
-        return {"letter": self.letter, "ink": self.ink, "dash": list(self.dash), "width_px": self.width_px, "glyph": self.glyph}
+        return {
+            "letter": self.letter,
+            "ink": self.ink,
+            "dash": list(self.dash),
+            "width_px": self.width_px,
+            "glyph": self.glyph,
+        }
 
 
 def run_style(index: int) -> RunStyle:

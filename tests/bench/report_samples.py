@@ -57,7 +57,8 @@ def sample_run(name: str, run: int, seconds: float) -> Run:
     state = np.where(hold > 0, 2.0, np.where(speed < 34.0, 0.0, np.where(ramp > 0, 3.0, 1.0)))
     data = {
         "speed": speed, "grade": 4.0 + 4.0 * np.sin(time_s / 60.0), "engine_rpm": engine, "turbine_rpm": turbine,
-        "slip": slip, "oil": oil, "case": oil - 9.0 + np.sin(time_s / 30.0), "coolant": 88.0 + 3.0 * np.sin(time_s / 50.0),
+        "slip": slip, "oil": oil,
+        "case": oil - 9.0 + np.sin(time_s / 30.0), "coolant": 88.0 + 3.0 * np.sin(time_s / 50.0),
         "heat": heat, "state": state, "duty": np.rint(1000.0 * ramp), "gear": gear, "throttle": throttle,
         "brake": ((time_s % 97.0) < 3.0).astype(np.float64), "engine_nm": torque, "clutch_nm": torque * ramp,
         "output_nm": torque * 6.0 / gear, "clutch_kw": 12.0 * jump + 0.4 * ramp * (1.0 - ramp),
@@ -71,7 +72,12 @@ def sample_markers(run: int, sample: Run) -> list[Marker]:
     change = np.diff(held(sample.time_s, run))
     reasons = ["engage speed crossed", "brake", "below_release", "stall_guard"]
     return [
-        Marker(run, float(sample.time_s[at + 1]), "in" if change[at] > 0 else "out", reasons[0] if change[at] > 0 else reasons[1 + at % 3])
+        Marker(
+            run,
+            float(sample.time_s[at + 1]),
+            "in" if change[at] > 0 else "out",
+            reasons[0] if change[at] > 0 else reasons[1 + at % 3],
+        )
         for at in np.flatnonzero(change)
     ]
 
@@ -84,7 +90,10 @@ def sample_page(seconds: float = 600.0, names: tuple[str, ...] = ("open", "as-bu
     columns = ["", *names]
     width = len(names)
     rows = [
-        ["Peak oil temperature, °C", *(Flag("bad", "121.3") if run == 0 else Flag("good", "98.4") for run in range(width))],
+        [
+            "Peak oil temperature, °C",
+            *(Flag("bad", "121.3") if run == 0 else Flag("good", "98.4") for run in range(width)),
+        ],
         ["Time above 110 °C, s", *("212.40" if run == 0 else "0.00" for run in range(width))],
         ["Lowest margin to stall, rpm", *("412" for _ in range(width))],
         ["Hunting", *(Flag("note", "no") for _ in range(width))],

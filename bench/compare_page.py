@@ -1,0 +1,83 @@
+"""A comparison as a report page: which traces are drawn, and what is marked on them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from bench.cautions import CAUTIONS
+from bench.pages.markup import Table
+from bench.pages.page import Channel, Marker, Page, Run
+
+if TYPE_CHECKING:
+    from bench.pages.codec import FloatArray
+    from bench.verdict import Finding
+    from sim.result import RunResult
+
+_STATES = {0: "idle", 1: "armed", 2: "applied", 3: "released"}
+_BANDS = {0: "none", 1: "low", 2: "high"}
+
+_LINES = (
+    ("oil_c", "Transmission oil", "°C", "Temperatures"),
+    ("coolant_c", "Coolant", "°C", "Temperatures"),
+    ("speed_kmh", "Road speed", "km/h", "Speed"),
+    ("target_kmh", "Target", "km/h", "Speed"),
+    ("engine_rpm", "Engine", "rpm", "Shafts"),
+    ("turbine_rpm", "Turbine", "rpm", "Shafts"),
+    ("slip_pct", "Converter slip", "%", "Slip"),
+    ("oil_heat_kw", "Heat into the oil", "kW", "Heat"),
+    ("clutch_torque_nm", "Clutch torque", "N·m", "Clutch"),
+    ("duty_pct", "Clutch duty", "%", "Duty"),
+    ("throttle_pct", "Throttle", "%", "Pedals"),
+    ("brake_pct", "Brake", "%", "Pedals"),
+    ("grade_pct", "Grade", "%", "Road"),
+)
+
+
+def compare_page(
+    title: str,
+    subtitle: str,
+    findings: Sequence[Finding],
+    tables: Sequence[Table],
+    results: Sequence[RunResult],
+    settings: Sequence[tuple[str, str]],
+) -> Page:
+    """Return the page of a comparison."""
+    surfaces = dict(enumerate(results[0].surface_words))
+    channels = [Channel(key, label, unit, panel, "line") for key, label, unit, panel in _LINES]
+    channels += [
+        Channel("gear", "Gear", "", "Gear", "step"),
+        Channel("state", "Clutch state", "", "State", "step", _STATES),
+        Channel("band", "Band selected", "", "Band", "step", _BANDS),
+        Channel("surface", "Surface", "", "Surface", "step", surfaces),
+    ]
+    # A tick of the rules has a reason word for why the hold is refused; the words differ from rule set to rule set.
+    with_rules = [result for result in results if result.strategy_kind == "rules"]
+    if with_rules:
+        names = dict(enumerate(with_rules[0].reason_words))
+        channels.append(Channel("refusal", "Why not in", "", "Refusal", "step", names))
+    runs = [Run(result.strategy_name, result.traces["time_s"], _drawn(result, channels)) for result in results]
+    return Page(title, subtitle, findings, tables, channels, runs, _markers(results), CAUTIONS, settings)
+
+
+def _drawn(result: RunResult, channels: Sequence[Channel]) -> dict[str, FloatArray]:
+    drawn = {channel.key: result.traces[channel.key] for channel in channels}
+    if result.strategy_kind != "rules":
+        drawn.pop("refusal", None)
+    return drawn
+
+
+def _markers(results: Sequence[RunResult]) -> list[Marker]:
+    markers: list[Marker] = []
+    for at, result in enumerate(results):
+        for one in result.engagements:
+            words = f"in at {one.speed_kmh:.1f} km/h: {one.reason_in}"
+            markers.append(Marker(at, one.start_s, "in", words))
+            if one.end_s is not None:
+                markers.append(Marker(at, one.end_s, "out", f"out: {one.reason_out}"))
+        markers += [
+            Marker(at, event.time_s, "event", event.text)
+            for event in result.events
+            if event.kind in ("stall", "restart", "cannot_follow")
+        ]
+    return sorted(markers, key=lambda marker: (marker.time_s, marker.run))

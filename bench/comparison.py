@@ -1,0 +1,170 @@
+"""A comparison from its settings to its files: plan, run, judge, write."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from bench.out_files import ready_folder, write_whole
+from bench.runs import AS_BUILT, OPEN, Plan, run_plans
+from controller.errors import UserError
+
+if TYPE_CHECKING:
+    from bench.figures import Figures
+    from bench.verdict import Finding
+    from controller.calibration import Calibration
+    from controller.ruleset import RuleSet
+    from sim.drives import Drive
+    from sim.result import RunResult
+    from sim.vehicle import Vehicle
+
+GEAR_LIST_SHARE = 0.05
+"""A calibration's gear list that is further off than this from the vehicle's belongs to another vehicle."""
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What was asked for: names or files as given, and the day's conditions."""
+
+    vehicle: str
+    drive: str
+    strategies: tuple[str, ...]
+    rules_file: str | None = None
+    ambient_c: float | None = None
+    trailer_kg: float | None = None
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """What came of it."""
+
+    settings: Settings
+    vehicle: Vehicle
+    drive: Drive
+    rules: RuleSet
+    results: list[RunResult]
+    figures: list[Figures]
+    findings: list[Finding]
+    trace_rows: list[str]
+
+
+def compare(settings: Settings) -> Comparison:
+    """Run and judge. Raises `UserError`, before the first run, for anything wrong in the settings' files."""
+    from bench.figures import figures_of
+    from bench.verdict import verdict
+    from controller.calibration import load_calibration
+    from controller.user_rules import load_rules
+    from sim.drives import load_drive
+    from sim.vehicle import load_vehicle
+
+    vehicle, drive, rules = load_vehicle(settings.vehicle), load_drive(settings.drive), load_rules(settings.rules_file)
+    for strategy in settings.strategies:
+        if strategy not in (OPEN, AS_BUILT):
+            wrong = misfit(load_calibration(strategy, rules), vehicle)
+            if wrong:
+                raise UserError(wrong)
+    labels = _labels(settings.strategies)
+    plans = [
+        Plan(settings.vehicle, settings.drive, strategy, label, settings.rules_file,
+             settings.ambient_c, settings.trailer_kg)
+        for strategy, label in zip(settings.strategies, labels, strict=True)
+    ]  # fmt: skip
+    outcomes = run_plans(plans)
+    results = [outcome.result for outcome in outcomes]
+    figures = [figures_of(result, vehicle) for result in results]
+    return Comparison(
+        settings, vehicle, drive, rules, results, figures, verdict(figures, results),
+        [outcome.rows for outcome in outcomes],
+    )  # fmt: skip
+
+
+def _labels(strategies: Sequence[str]) -> list[str]:
+    """Return a short label a strategy: a file's name without its ending, told apart where two are the same."""
+    labels: list[str] = []
+    for strategy in strategies:
+        stem = Path(strategy).stem if strategy.endswith(".toml") else strategy
+        label, number = stem, 2
+        while label in labels:
+            label, number = f"{stem} {number}", number + 1
+        labels.append(label)
+    return labels
+
+
+def default_calibration(vehicle_name: str, rules_file: str | None) -> str:
+    """Return the first embedded calibration, by name, that is made for the vehicle."""
+    from controller.calibration import calibration_names, load_calibration
+    from controller.user_rules import load_rules
+    from sim.vehicle import load_vehicle
+
+    vehicle, rules = load_vehicle(vehicle_name), load_rules(rules_file)
+    for name in calibration_names():
+        if not misfit(load_calibration(name, rules), vehicle):
+            return name
+    raise UserError(f"vehicle {vehicle.name!r}: none of the calibrations that come along is made for its gears; "
+                    "give one with --calibration (tccbench init writes one to edit)")  # fmt: skip
+
+
+def misfit(calibration: Calibration, vehicle: Vehicle) -> str:
+    """Return what is wrong where a calibration's gear list is another vehicle's: its rules would trip at once."""
+    for gear, rpm in enumerate(vehicle.turbine_rpm_at_100_kmh, 1):
+        indicated_rpm = round(rpm / vehicle.sensor_speed_factor)
+        name = f"turbine_rpm_at_100_kmh_{gear}"
+        listed = getattr(calibration.values, name, indicated_rpm)
+        if listed == 0 or abs(listed - indicated_rpm) > GEAR_LIST_SHARE * indicated_rpm:
+            what = "is missing" if listed == 0 else f"is {listed}"
+            whole = ", ".join(str(round(one / vehicle.sensor_speed_factor)) for one in vehicle.turbine_rpm_at_100_kmh)
+            return (f"{calibration.source}: plausible.turbine_rpm_at_100_kmh[{gear}] {what}, but {vehicle.name} turns "
+                    f"{indicated_rpm} rpm there; for this vehicle write [{whole}]")  # fmt: skip
+    return ""
+
+
+def settings_rows(comparison: Comparison) -> list[tuple[str, str]]:
+    """Return what was run, in words."""
+    result = comparison.results[0]
+    return [
+        ("vehicle", f"{comparison.vehicle.name} ({comparison.settings.vehicle})"),
+        ("drive", f"{comparison.drive.title} ({comparison.settings.drive})"),
+        ("strategies", ", ".join(run.name for run in comparison.figures)),
+        ("rules", f"{comparison.rules.name}, version {comparison.rules.version}"),
+        ("ambient", f"{result.ambient_c:.1f} °C"),
+        ("total mass", f"{result.total_mass_kg:.0f} kg"),
+        ("duration", f"{result.duration_s:.1f} s at 100 ticks a second"),
+        ("tccbench", version("tccbench")),
+    ]
+
+
+def write_files(comparison: Comparison, out_dir: str) -> list[Path]:
+    """Write result.json, traces.csv and report.html; return their paths."""
+    from bench.compare_page import compare_page
+    from bench.pages.report import render
+    from bench.result_file import result_text
+    from bench.tables import energy_table, engagements_table, figures_table, interlocks_table
+    from bench.traces_file import HEADER
+
+    folder = ready_folder(out_dir)
+    rows = settings_rows(comparison)
+    named: dict[str, Any] = dict(rows)
+    page = compare_page(
+        f"{comparison.vehicle.name}: {comparison.drive.title}",
+        comparison.drive.about,
+        comparison.findings,
+        [
+            figures_table(comparison.figures),
+            engagements_table(comparison.results),
+            interlocks_table(comparison.results),
+            energy_table(comparison.results),
+        ],
+        comparison.results,
+        rows,
+    )
+    files: dict[str, list[str]] = {
+        "result.json": [result_text(named, comparison.findings, comparison.figures, comparison.results)],
+        "traces.csv": [HEADER, *comparison.trace_rows],
+        "report.html": [render(page)],
+    }
+    for name, parts in files.items():
+        write_whole(folder / name, parts)
+    return [folder / name for name in files]

@@ -1,0 +1,72 @@
+"""The page that the customer takes home: what the switch does, in plain words."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from bench.cautions import CAUTIONS
+from bench.gear_speeds import gear_speed
+from bench.pages.markup import Table
+from bench.pages.sheet import render_sheet
+
+if TYPE_CHECKING:
+    from controller.calibration import Calibration
+    from controller.ruleset import RuleSet
+    from sim.vehicle import Vehicle
+
+_USE = {"low": "soft ground", "high": "towing and hills"}
+
+
+def customer_page(vehicle: Vehicle, calibration: Calibration, rules: RuleSet, cruise_kmh: float, customer: str) -> str:
+    """Return the customer's page as printable HTML."""
+    k = calibration.values
+    paragraphs = [
+        "The automatic gearbox has a clutch beside its oil coupling (the converter). While that clutch is out the "
+        "coupling slips, and on soft ground or a long pull the slip turns into heat in the gearbox oil. The switch "
+        "lets you have the clutch held in while you drive.",
+        "Every start begins with the switch's choice forgotten: the gearbox behaves as it was built until you turn "
+        "the switch. Turning it to none lets the clutch out at once and gives the gearbox back to its own schedule.",
+        "The clutch comes out by itself when you press the brake, slow down under the band's speed, when the engine "
+        "turns too slowly, "
+        + ("when the gear is not one of the band's. It stays in while the gearbox shifts. " if k.hold_through_shifts
+           else "while the gearbox shifts, and in a gear that is not one of the band's. ")
+        + ("A closed throttle lets it out. " if k.closed_throttle_opens else "Lifting your foot does not let it out. ")
+        + ("A floored throttle lets it out. " if k.kickdown_opens else "Pressing the throttle does not let it out."),
+        f"Cold oil (under {k.oil_minimum_dc / 10:g} °C) never holds: drive until it is warm.",
+    ]  # fmt: skip
+    bands = Table(
+        "The switch",
+        ("Position", "For", "In from, km/h", "Out under, km/h", "Gears"),
+        [
+            ("none", "everyday driving", "as built", "as built", "as built"),
+            *(
+                (
+                    band,
+                    _USE[band],
+                    f"{getattr(k, f'{band}_engage_ckmh') / 100:g}",
+                    f"{getattr(k, f'{band}_release_ckmh') / 100:g}",
+                    f"{getattr(k, f'{band}_gear_lowest')} to {getattr(k, f'{band}_gear_highest')}",
+                )
+                for band in ("low", "high")
+            ),
+        ],
+    )
+    lamps = Table("The lamp", ("It shows", "It means"), [(_plain(lamp.word), lamp.meaning) for lamp in rules.lamps])
+    top = vehicle.gear_count
+    speeds = Table(
+        f"At {cruise_kmh:g} km/h on the level",
+        ("Gear", "Engine with the clutch in, rpm", "Engine with it out, rpm"),
+        [
+            (str(one.gear), f"{one.locked_rpm:.0f}", "–" if one.unlocked_rpm is None else f"{one.unlocked_rpm:.0f}")
+            for one in (gear_speed(vehicle, gear, cruise_kmh, "sealed") for gear in range(max(1, top - 2), top + 1))
+        ],
+        f"Oil over {k.oil_hot_dc / 10:g} °C lights the hot lamp; over {k.oil_critical_dc / 10:g} °C the lamp says stop.",
+    )
+    title = f"Holding the converter clutch: {vehicle.name}"
+    if customer:
+        title += f", {customer}"
+    return render_sheet(title, paragraphs, [bands, lamps, speeds], CAUTIONS)
+
+
+def _plain(word: str) -> str:
+    return word.replace("_", " ")

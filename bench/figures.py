@@ -1,0 +1,155 @@
+"""The figures of one run, worked out from its raw traces; every table and verdict reads these and nothing else."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from sim.result import RunResult
+    from sim.vehicle import Vehicle
+
+SLIP_FROM_KMH = 10.0
+"""Slip is averaged above this speed: at a standstill in gear it is 100 % and says nothing."""
+
+FULLY_IN_RPM = 20.0
+"""A commanded clutch with less slip than this counts as fully in."""
+
+LUGGING_THROTTLE_PCT = 15.0
+"""An engine labours only under load: at least this pedal."""
+
+HUNTING_COUNT, HUNTING_WINDOW_S = 3, 30.0
+"""Hunting: this many engagements begin within this time."""
+
+OIL_LEVELS_C = (100.0, 110.0, 120.0)
+
+
+@dataclass(frozen=True)
+class Figures:
+    """One run in numbers. Units are in the names; None where the run has nothing to measure."""
+
+    name: str
+    kind: str
+    duration_s: float
+    distance_km: float
+    oil_peak_c: float
+    oil_end_c: float
+    oil_over_s: tuple[float, ...]
+    oil_rise_c_per_min: float
+    oil_rise_span_s: float
+    oil_heat_kj: dict[str, float]
+    oil_life_used_pct: float
+    slip_mean_pct: float
+    slip_peak_pct: float
+    held_s: float
+    held_low_rpm: float | None
+    held_high_rpm: float | None
+    stall_margin_rpm: float | None
+    lugging_s: float
+    engagements: int
+    shortest_gap_s: float | None
+    hunting: bool
+    clutch_energy_total_kj: float
+    clutch_energy_most_kj: float | None
+    clutch_torque_peak_nm: float | None
+    jolt_most_ms3: float | None
+    shaft_peak_nm: float | None
+    fuel_l: float
+    fuel_l_per_100_km: float | None
+    stalls: int
+    behind_s: float
+    speed_error_most_kmh: float
+    refusal_s: dict[str, float]
+
+
+def figures_of(result: RunResult, vehicle: Vehicle) -> Figures:
+    """Work out the figures of a run."""
+    import numpy as np
+
+    traces = result.traces
+    time_s = traces["time_s"]
+    step_s = float(time_s[1] - time_s[0])
+    oil_c, engine_rpm = traces["oil_c"], traces["engine_rpm"]
+    slip_rpm = engine_rpm - traces["turbine_rpm"]
+    moving = traces["speed_kmh"] > SLIP_FROM_KMH
+    commanded = traces["duty_pct"] > 0.0
+    fully_in = commanded & (np.abs(slip_rpm) < FULLY_IN_RPM)
+    held_rpm = engine_rpm[fully_in]
+    slip_pct = traces["slip_pct"][moving]
+    rise, span_s = steepest_rise(oil_c, step_s)
+    lugging = (
+        fully_in & (engine_rpm < vehicle.file.engine.lugging_rpm) & (traces["throttle_pct"] > LUGGING_THROTTLE_PCT)
+    )
+    starts = [one.start_s for one in result.engagements]
+    gaps = [
+        later.start_s - earlier.end_s
+        for earlier, later in zip(result.engagements, result.engagements[1:], strict=False)
+        if earlier.end_s is not None
+    ]
+    return Figures(
+        name=result.strategy_name,
+        kind=result.strategy_kind,
+        duration_s=float(time_s[-1]),
+        distance_km=result.distance_km,
+        oil_peak_c=float(oil_c.max()),
+        oil_end_c=float(oil_c[-1]),
+        oil_over_s=tuple(float((oil_c > level).sum() * step_s) for level in OIL_LEVELS_C),
+        oil_rise_c_per_min=rise,
+        oil_rise_span_s=span_s,
+        oil_heat_kj=dict(result.heat_kj),
+        oil_life_used_pct=result.oil_life_used * 100.0,
+        slip_mean_pct=float(slip_pct.mean()) if slip_pct.size else 0.0,
+        slip_peak_pct=float(slip_pct.max()) if slip_pct.size else 0.0,
+        held_s=float(commanded.sum() * step_s),
+        held_low_rpm=float(held_rpm.min()) if held_rpm.size else None,
+        held_high_rpm=float(held_rpm.max()) if held_rpm.size else None,
+        stall_margin_rpm=float(held_rpm.min() - vehicle.file.engine.stall_rpm) if held_rpm.size else None,
+        lugging_s=float(lugging.sum() * step_s),
+        engagements=len(starts),
+        shortest_gap_s=min(gaps, default=None),
+        hunting=is_hunting(starts),
+        clutch_energy_total_kj=sum(one.energy_kj for one in result.engagements),
+        clutch_energy_most_kj=max((one.energy_kj for one in result.engagements), default=None),
+        clutch_torque_peak_nm=max((one.peak_torque_nm for one in result.engagements), default=None),
+        jolt_most_ms3=_most(one.jolt_ms3 for one in result.engagements),
+        shaft_peak_nm=_most(one.shaft_peak_nm for one in result.engagements),
+        fuel_l=result.fuel_l,
+        fuel_l_per_100_km=result.fuel_l / result.distance_km * 100.0 if result.distance_km > 0.1 else None,
+        stalls=sum(1 for event in result.events if event.kind == "stall"),
+        behind_s=sum(
+            (event.end_s or event.time_s) - event.time_s for event in result.events if event.kind == "cannot_follow"
+        ),
+        speed_error_most_kmh=float(np.abs(traces["speed_kmh"] - traces["target_kmh"]).max()),
+        refusal_s=_refusal_times(result, step_s),
+    )
+
+
+def steepest_rise(oil_c: np.ndarray[Any, Any], step_s: float, span_s: float = 60.0) -> tuple[float, float]:
+    """Return the steepest rise of the oil over any `span_s` seconds, °C a minute, and the span it was taken over.
+
+    A run shorter than the span is taken whole.
+    """
+    steps = min(round(span_s / step_s), len(oil_c) - 1)
+    rise_c = oil_c[steps:] - oil_c[:-steps]
+    return float(rise_c.max() * 60.0 / (steps * step_s)), steps * step_s
+
+
+def is_hunting(starts_s: list[float]) -> bool:
+    """Return whether `HUNTING_COUNT` engagements begin within `HUNTING_WINDOW_S` seconds of each other."""
+    last = HUNTING_COUNT - 1
+    return any(starts_s[at + last] - starts_s[at] <= HUNTING_WINDOW_S for at in range(len(starts_s) - last))
+
+
+def _most(values: Any) -> float | None:
+    return max((value for value in values if value is not None), default=None)
+
+
+def _refusal_times(result: RunResult, step_s: float) -> dict[str, float]:
+    if result.strategy_kind != "rules":
+        return {}
+    band_on = result.traces["band"] > 0
+    counts = Counter(result.traces["refusal"][band_on].astype(int).tolist())
+    return {result.reason_words[code]: count * step_s for code, count in sorted(counts.items()) if code != 0}

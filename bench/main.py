@@ -1,0 +1,51 @@
+"""The command line. Commands live in `bench.commands`, one module each; this only lists them.
+
+Nothing heavy is imported here or at the top of a command's module, so that help answers at once.
+"""
+
+from __future__ import annotations
+
+import sys
+from typing import Any
+
+import click
+
+from bench.commands.chart import chart
+from bench.commands.compare import compare
+from bench.commands.init import init
+from bench.commands.list import list_
+from bench.commands.run import run
+from bench.commands.sheet import sheet
+from controller.errors import UserError
+
+
+class _OneLineErrors(click.Group):
+    """A group whose wrong input ends in one line and exit code 2."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command; turn a user's error into its line."""
+        try:
+            return super().invoke(ctx)
+        except UserError as error:
+            click.echo(f"error: {error}", err=True)
+            ctx.exit(2)
+        except KeyboardInterrupt:
+            click.echo("interrupted; nothing was left half-written", err=True)
+            ctx.exit(130)
+        except BrokenPipeError:  # the reader of our output (head, less) has closed it
+            sys.stderr.close()
+            ctx.exit(0)
+
+
+@click.group(cls=_OneLineErrors, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="tccbench", message="%(prog)s %(version)s")
+def main() -> None:
+    """Converter-clutch rules: write them, see them on simulated drives, carry them on.
+
+    A simulation is not a road test. Try rules off-road, with a trained person and a way to cut the command;
+    local vehicle law and licensed practice decide.
+    """
+
+
+for _command in (compare, run, sheet, chart, init, list_):
+    main.add_command(_command)

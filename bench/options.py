@@ -1,0 +1,66 @@
+"""Options that several commands share, so that each reads the same everywhere."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+import click
+
+_Command = TypeVar("_Command", bound=Callable[..., Any])
+
+_Decorator = Callable[[_Command], _Command]
+
+
+def vehicle_option(command: _Command) -> _Command:
+    """`--vehicle`: an embedded name or a file."""
+    return click.option(
+        "--vehicle", default="pukeko", show_default=True, metavar="NAME|FILE",
+        help="Vehicle: a name from `tccbench list`, or a TOML file.",
+    )(command)  # fmt: skip  # an option a paragraph
+
+
+def drive_option(command: _Command) -> _Command:
+    """`--drive`: an embedded name, a script or a recorded speed trace."""
+    return click.option(
+        "--drive", default="riverbed", show_default=True, metavar="NAME|FILE",
+        help="Drive: a name from `tccbench list`, a TOML script, or a CSV `time_s,speed_kmh[,grade_pct]`.",
+    )(command)  # fmt: skip
+
+
+def calibrations_option(command: _Command) -> _Command:
+    """`--calibration`, several times."""
+    return click.option(
+        "--calibration", "calibrations", multiple=True, metavar="NAME|FILE",
+        help="Calibration: a name from `tccbench list`, or a TOML file. May be given several times; "
+        "without it, the one that the vehicle names.",
+    )(command)  # fmt: skip
+
+
+def rules_option(command: _Command) -> _Command:
+    """`--rules`: the one option that runs a user's code."""
+    return click.option(
+        "--rules", "rules_file", default=None, metavar="FILE.py",
+        help="Rule set of your own. This runs the file as Python code: give only files that you trust. "
+        "All other files are data and run nothing.",
+    )(command)  # fmt: skip
+
+
+def conditions_options(command: _Command) -> _Command:
+    """`--ambient` and `--trailer`: what a day may change about a drive."""
+    command = click.option(
+        "--ambient", "ambient_c", type=click.FloatRange(-40, 55), default=None, metavar="°C",
+        help="Air temperature; without it, the drive's own.",
+    )(command)  # fmt: skip
+    return click.option(
+        "--trailer", "trailer_kg", type=click.FloatRange(0, 6000), default=None, metavar="KG",
+        help="Trailer mass; without it, the drive's own.",
+    )(command)  # fmt: skip
+
+
+def out_option(command: _Command) -> _Command:
+    """`--out`: where files are written."""
+    return click.option(
+        "--out", "out_dir", default="tccbench-out", show_default=True, metavar="DIR",
+        help="Folder for result.json, traces.csv and report.html; they replace those of an earlier run.",
+    )(command)  # fmt: skip

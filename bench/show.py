@@ -1,0 +1,30 @@
+"""Running a comparison from the command line: check the folder, run, print verdict and figures, write the files."""
+
+from __future__ import annotations
+
+import click
+
+from bench.cautions import CAUTIONS
+from bench.comparison import Settings, compare, settings_rows, write_files
+from bench.out_files import ready_folder
+
+
+def show(settings: Settings, out_dir: str) -> None:
+    """Do all of it. Raises `UserError` before the first run for anything wrong in the input."""
+    from bench.tables import engagements_table, figures_table
+    from bench.terminal import print_table, print_verdict
+
+    ready_folder(out_dir)
+    comparison = compare(settings)
+    paths = write_files(comparison, out_dir)
+    click.echo(", ".join(f"{what} {value}" for what, value in settings_rows(comparison)[:2]))
+    click.echo()
+    print_verdict(comparison.findings)
+    figures = figures_table(comparison.figures)
+    print_table(figures.title, figures.columns, figures.rows, note=figures.note)
+    engagements = engagements_table(comparison.results)
+    if engagements.rows:
+        print_table(engagements.title, engagements.columns, engagements.rows, left=6)
+    for caution in CAUTIONS:
+        click.echo(caution)
+    click.echo(f"written: {', '.join(map(str, paths))}")

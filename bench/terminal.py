@@ -1,0 +1,63 @@
+"""What commands print: aligned tables with units, verdict lines with a sign, progress on standard error."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.text import Text
+
+    from bench.pages.markup import Cell, Judgement
+
+_SIGNS: dict[Judgement, tuple[str, str]] = {"good": ("✓", "green"), "bad": ("✗", "bold red"), "note": ("•", "yellow")}
+
+_PLAIN_WIDTH = 132
+"""Columns where the output is not a terminal, so that a file reads the same everywhere."""
+
+
+def console() -> Console:
+    """Return a console on standard output; plain text of a fixed width where that is not a terminal."""
+    from rich.console import Console
+
+    return Console(width=None if sys.stdout.isatty() else _PLAIN_WIDTH, highlight=False, soft_wrap=False)
+
+
+def print_table(
+    title: str, columns: Sequence[str], rows: Sequence[Sequence[Cell]], left: int = 1, note: str = ""
+) -> None:
+    """Print a table: the first `left` columns aligned left, the others right. Texts are not markup."""
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(title=Text(title), title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False)
+    for at, column in enumerate(columns):
+        table.add_column(Text(column), justify="left" if at < left else "right", overflow="fold")
+    for row in rows:
+        table.add_row(*(_cell(cell) for cell in row))
+    out = console()
+    out.print(table)
+    if note:
+        out.print(Text(note), style="dim")
+
+
+def print_verdict(lines: Sequence[tuple[Judgement, str]]) -> None:
+    """Print findings, each with its sign."""
+    from rich.text import Text
+
+    out = console()
+    for judgement, text in lines:
+        sign, style = _SIGNS[judgement]
+        out.print(Text(f"{sign} ", style=style) + Text(text))
+
+
+def _cell(cell: Cell) -> Text:
+    from rich.text import Text
+
+    if isinstance(cell, str):
+        return Text(cell)
+    sign, style = _SIGNS[cell.kind]
+    return Text(f"{sign} {cell.text}", style=style)

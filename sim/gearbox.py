@@ -1,0 +1,87 @@
+"""Gearbox: which gear the as-built schedule wants, and how the ratio moves while a gear changes."""
+
+from typing import NamedTuple
+
+from sim.vehicle import Vehicle
+
+
+class Ratio(NamedTuple):
+    """Ratio at the two ends of a step, turbine rad/s per rim m/s, and the shift elements' loss share."""
+
+    start: float
+    end: float
+    shift_loss: float
+
+
+class Gearbox:
+    """Shifts by speed lines over the pedal, one gear at a time, with a least time between shifts."""
+
+    def __init__(self, vehicle: Vehicle) -> None:
+        shifting = vehicle.file.shifting
+        self._ratios = vehicle.turbine_rads_per_ms
+        self._up = tuple(zip(shifting.up_closed_kmh, shifting.up_full_kmh, strict=True))
+        self._down = tuple(zip(shifting.down_closed_kmh, shifting.down_full_kmh, strict=True))
+        self._min_between_s = shifting.min_between_s
+        self._shift_s = vehicle.file.gearbox.shift_s
+        self._loss_share = vehicle.file.gearbox.shift_loss_share
+        self.gear = 1
+        self.shifting = False
+        self.upshift = False
+        self._from_ratio = self._ratios[0]
+        self._progress_s = 0.0
+        self._last_shift_s = -60.0
+        self._steady = Ratio(self._ratios[0], self._ratios[0], 0.0)
+
+    def tick(self, now_s: float, speed_kmh: float, throttle: float, gear_limit: int) -> None:
+        """Decide whether to change gear now. `throttle` is 0 to 1; gears above `gear_limit` are not used."""
+        if self.shifting:
+            return
+        gear = self.gear
+        if gear > gear_limit:
+            self._start(now_s, gear - 1)
+            return
+        if now_s - self._last_shift_s < self._min_between_s:
+            return
+        if gear > 1:
+            closed, full = self._down[gear - 2]
+            if speed_kmh < closed + (full - closed) * throttle:
+                self._start(now_s, gear - 1)
+                return
+        if gear < gear_limit and gear <= len(self._up):
+            closed, full = self._up[gear - 1]
+            if speed_kmh > closed + (full - closed) * throttle:
+                self._start(now_s, gear + 1)
+
+    def advance(self, dt_s: float) -> Ratio:
+        """Return the ratio over the next step and move on by `dt_s`."""
+        if not self.shifting:
+            return self._steady
+        new = self._ratios[self.gear - 1]
+        before = self._share()
+        self._progress_s += dt_s
+        # Steps are counted by adding: the last one ends within rounding of the shift time.
+        if self._progress_s > self._shift_s - 0.5 * dt_s:
+            self._progress_s = self._shift_s
+            self.shifting = False
+            self._steady = Ratio(new, new, 0.0)
+        after = self._share()
+        old = self._from_ratio
+        middle = 0.5 * (before + after)
+        spread = 1.0 - min(old, new) / max(old, new)
+        return Ratio(
+            old + (new - old) * before,
+            old + (new - old) * after,
+            self._loss_share * spread * 4.0 * middle * (1.0 - middle),
+        )
+
+    def _share(self) -> float:
+        x = self._progress_s / self._shift_s
+        return x * x * (3.0 - 2.0 * x)
+
+    def _start(self, now_s: float, gear: int) -> None:
+        self._from_ratio = self._ratios[self.gear - 1]
+        self._progress_s = 0.0
+        self._last_shift_s = now_s
+        self.upshift = gear > self.gear
+        self.gear = gear
+        self.shifting = True
