@@ -51,6 +51,7 @@ class Unrolled:
         self.encoder = Encoder(program, fixed)
         self.solver = z3.SolverFor("QF_LIA")
         self.moments: list[Moment] = []
+        self.gaps: list[Any] = []
         self._asserted = 0
 
     def extend(self) -> None:
@@ -66,28 +67,22 @@ class Unrolled:
             after = self.moments[-1].after()
             self.solver.add(*(memory[name] == formula for name, formula in after.items()))
             gap = z3.Int(f"gap{at}")
+            self.gaps.append(gap)
             self.solver.add(inputs["x.now_ms"] == self.moments[-1].inputs["x.now_ms"] + TICK_MS * gap)
             self.solver.add(gap >= 1, gap <= LONGEST_GAP_MS // TICK_MS)
         self.moments.append(self.encoder.moment(memory, inputs))
 
     def check(self, formula: Any, *also: Any, seconds: float) -> Any:
         """Return a model in which the formula holds, or None."""
-        self._note_assumed()
+        # What making the formula has assumed holds in any case, so it goes in before the formula does.
+        self.solver.add(*self.encoder.assumed[self._asserted :])
+        self._asserted = len(self.encoder.assumed)
         self.solver.set("timeout", max(1, int(seconds * 1_000)))
         self.solver.push()
         self.solver.add(formula, *also)
-        self._note_assumed_inside()
         found = self.solver.model() if self.solver.check() == z3.sat else None
         self.solver.pop()
         return found
-
-    def _note_assumed(self) -> None:
-        self.solver.add(*self.encoder.assumed[self._asserted :])
-        self._asserted = len(self.encoder.assumed)
-
-    def _note_assumed_inside(self) -> None:
-        # What the formula itself added holds in any case; it stays after the pop at the next query.
-        self.solver.add(*self.encoder.assumed[self._asserted :])
 
     def run_of(self, model: Any) -> FoundRun:
         """Return a model as a run."""
@@ -130,7 +125,7 @@ def shortest(
 
 
 def _plainer(unrolled: Unrolled, formula: Any, model: Any, seconds: float) -> Any:
-    """Return a model with as many keys at their defaults and as many inputs unchanged as can be, in one pass."""
+    """Return a model with many keys at their defaults, short gaps and few changes of inputs, in one pass."""
     stop = time.monotonic() + seconds
     wishes = _wishes(unrolled)
     kept: list[Any] = []
@@ -162,6 +157,7 @@ def _wishes(unrolled: Unrolled) -> list[Any]:
         formula = encoder.key(key.name)
         if not z3.is_int_value(formula):
             wishes.append(formula == getattr(defaults, key.name))
+    wishes += [gap == 1 for gap in unrolled.gaps]
     first = unrolled.moments[0].inputs
     for signal in rules.signals:
         if signal.name == "now_ms":

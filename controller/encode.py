@@ -230,4 +230,3 @@ def keys_in_products(rules: RuleSet, program: Program) -> set[str]:
             for part in term.parts:
                 found |= {name[2:] for name in variables(part) if name.startswith("k.")}
     return found & {key.name for key in rules.keys}
-

@@ -8,6 +8,7 @@ candidate costs time, never truth.
 
 from __future__ import annotations
 
+import operator
 from collections.abc import Callable, Collection, Iterator, Mapping
 from itertools import product
 from typing import Any
@@ -16,7 +17,7 @@ import z3
 
 from controller.declare import History, State
 from controller.encode import Encoder
-from controller.terms import Graph, RuleLanguageError
+from controller.terms import Graph, RuleLanguageError, Term
 from controller.tracer import Names, calibration_of, memory_of, views
 
 Claim = Callable[[Mapping[str, Any]], Any]
@@ -71,47 +72,81 @@ def _candidates(encoder: Encoder) -> Iterator[tuple[str, Claim]]:
     rules = encoder.rules
     flags = [f"m.{one.name}" for one in rules.memory if one.is_flag]
     numbers = [one for one in rules.memory if not one.is_flag and one.name not in ("state", "now_ms")]
-    for state, flag in product(State, flags):
-        yield (f"{state.word}: not {flag}", lambda v, s=int(state), f=flag: z3.Or(v["m.state"] != s, z3.Not(v[f])))
-        yield f"{state.word}: {flag}", lambda v, s=int(state), f=flag: z3.Or(v["m.state"] != s, v[f])
-    for state, field in product(State, numbers):
-        name = f"m.{field.name}"
-        values = {field.initial, field.low} if field.high - field.low > 8 else set(range(field.low, field.high + 1))
-        for value in sorted(values):
-            yield (f"{state.word}: {name} = {value}",
-                   lambda v, s=int(state), n=name, c=value: z3.Or(v["m.state"] != s, v[n] == c))
-            yield (f"{state.word}: {name} not {value}",
-                   lambda v, s=int(state), n=name, c=value: z3.Or(v["m.state"] != s, v[n] != c))
+    for state in State:
+        elsewhere = _compared("m.state", operator.ne, int(state))
+        for flag in flags:
+            yield f"{state.word}: {flag}", _either(elsewhere, _is(flag))
+            yield f"{state.word}: not {flag}", _either(elsewhere, _is_not(flag))
+        for field in numbers:
+            name = f"m.{field.name}"
+            few = field.high - field.low <= _FEW
+            for value in range(field.low, field.high + 1) if few else sorted({field.initial, field.low}):
+                yield f"{state.word}: {name} = {value}", _either(elsewhere, _compared(name, operator.eq, value))
+                yield f"{state.word}: {name} not {value}", _either(elsewhere, _compared(name, operator.ne, value))
     for interlock in rules.interlocks:
         on, timer = f"m.{interlock.on}", f"m.{interlock.timer}"
-        yield f"{timer} runs: {on}", lambda v, o=on, t=timer: z3.Or(v[t] < 0, v[o])
-        yield f"{timer} runs: not {on}", lambda v, o=on, t=timer: z3.Or(v[t] < 0, z3.Not(v[o]))
+        rests = _compared(timer, operator.lt, 0)
+        yield f"{timer} runs: {on}", _either(rests, _is(on))
+        yield f"{timer} runs: not {on}", _either(rests, _is_not(on))
     yield from _of_states_alone(encoder)
     for history in rules.histories:
         limits = _keys_read(encoder, history)
         for one in history.keeps:
-            yield from _links(encoder, f"h.{history.name}.{one.name}", one.is_flag, flags, limits)
+            name = f"h.{history.name}.{one.name}"
+            yield from _of_flag(encoder, name) if one.is_flag else _of_number(encoder, name, flags, limits)
 
 
-def _links(encoder: Encoder, name: str, is_flag: bool, flags: list[str], limits: list[str]) -> Iterator[tuple[str, Claim]]:
-    """Yield guesses that tie a history's field to the rules' memory."""
-    fields = [(f"m.{one.name}", one) for one in encoder.rules.memory if one.name != "now_ms"]
-    if is_flag:
-        for other, field in fields:
-            at_first = bool(field.initial) if field.is_flag else field.initial
-            yield f"{name} or {other} = {at_first}", lambda v, n=name, o=other, c=at_first: z3.Or(v[n], v[o] == c)
-            yield (f"{name}: {other} = {at_first}",
-                   lambda v, n=name, o=other, c=at_first: z3.Or(z3.Not(v[n]), v[o] == c))
-        return
-    for other, field in fields:
-        if not field.is_flag:
-            yield f"{name} >= {other}", lambda v, n=name, o=other: v[n] >= v[o]
-            yield f"{name} <= {other}", lambda v, n=name, o=other: v[n] <= v[o]
-            yield f"{name} = {other}", lambda v, n=name, o=other: v[n] == v[o]
+def _of_flag(encoder: Encoder, name: str) -> Iterator[tuple[str, Claim]]:
+    """Yield guesses that tie a history's truth value to the rules' memory."""
+    for field in encoder.rules.memory:
+        if field.name != "now_ms":
+            other, start = f"m.{field.name}", field.start
+            at_start = _compared(other, operator.eq, start)
+            yield f"{name} or {other} = {start}", _either(_is(name), at_start)
+            yield f"{name}: {other} = {start}", _either(_is_not(name), at_start)
+
+
+def _of_number(encoder: Encoder, name: str, flags: list[str], limits: list[str]) -> Iterator[tuple[str, Claim]]:
+    """Yield guesses that tie a history's number to the rules' memory and to the keys that the history reads."""
+    for field in encoder.rules.memory:
+        if not field.is_flag and field.name != "now_ms":
+            other = f"m.{field.name}"
+            for sign, compare in ((">=", operator.ge), ("<=", operator.le), ("=", operator.eq)):
+                yield f"{name} {sign} {other}", _of_two(name, compare, other)
     for flag, key in product(flags, limits):
-        limit = encoder.key(key)
-        yield f"{flag} or {name} >= {key}", lambda v, n=name, f=flag, c=limit: z3.Or(v[f], v[n] >= c)
-        yield f"{flag}: {name} >= {key}", lambda v, n=name, f=flag, c=limit: z3.Or(z3.Not(v[f]), v[n] >= c)
+        enough = _compared(name, operator.ge, encoder.key(key))
+        yield f"{flag} or {name} >= {key}", _either(_is(flag), enough)
+        yield f"{flag}: {name} >= {key}", _either(_is_not(flag), enough)
+
+
+_FEW = 8
+"""A field of so few values is tried with each of them."""
+
+_Compare = Callable[[Any, Any], Any]
+
+
+def _is(flag: str) -> Claim:
+    return lambda v: v[flag]
+
+
+def _is_not(flag: str) -> Claim:
+    return lambda v: z3.Not(v[flag])
+
+
+def _compared(name: str, compare: _Compare, value: Any) -> Claim:
+    return lambda v: compare(v[name], value)
+
+
+def _of_two(name: str, compare: _Compare, other: str) -> Claim:
+    return lambda v: compare(v[name], v[other])
+
+
+def _either(first: Claim, second: Claim) -> Claim:
+    return lambda v: z3.Or(first(v), second(v))
+
+
+def _of_memory(encoder: Encoder, truth: Term) -> Claim:
+    return lambda v: encoder.moment(v, {}).of(truth)
 
 
 def _keys_read(encoder: Encoder, history: History) -> list[str]:
@@ -146,4 +181,4 @@ def _of_states_alone(encoder: Encoder) -> Iterator[tuple[str, Claim]]:
             )
         except RuleLanguageError:
             continue
-        yield f"property {prop.name}", lambda v, t=term: encoder.moment(v, {}).of(t)
+        yield f"property {prop.name}", _of_memory(encoder, term)

@@ -72,7 +72,7 @@ def all_rules(rules: RuleSet) -> Iterator[Callable[..., Any]]:
     yield from (row.condition for row in (*rules.first_rows, *rules.last_rows))
     yield from (lamp.lit for lamp in rules.lamps)
     yield from (relation.holds for relation in rules.relations)
-    yield from (prop.holds for prop in (*rules.properties, *rules.histories))
+    yield from (prop.holds for prop in rules.checks)
     yield from (one.update for history in rules.histories for one in history.keeps)
 
 

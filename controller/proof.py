@@ -8,7 +8,7 @@ stays open, which is no pass.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -50,10 +50,24 @@ class Effort:
     most_ticks: int = MOST_TICKS
 
 
+_OF_THE_WHOLE = {
+    "memory_in_range": "every memory field stays within its declared range",
+    "whole_numbers_in_int32": "no term of tick, properties or relations leaves int32",
+    "every_row_can_fire": "no row of the chart is dead: from power-up some run fires each",
+    "no_chatter": "with the inputs held still the clutch changes at most once, by induction",
+}
+
+
+def names_of(rules: RuleSet) -> dict[str, str]:
+    """Return every name that can be proved of a rule set, with what it says."""
+    return {one.name: one.meaning for one in rules.checks} | _OF_THE_WHOLE
+
+
 class Proof:
     """One rule set with its invariants, and the questions that can be put to it."""
 
     def __init__(self, rules: RuleSet, effort: Effort | None = None, among: Collection[str] | None = None) -> None:
+        began = time.perf_counter()
         check(rules)
         self.rules, self.effort = rules, effort or Effort()
         self.program = trace(rules)
@@ -72,11 +86,8 @@ class Proof:
             "every_row_can_fire": self._every_row_can_fire,
             "no_chatter": self._no_chatter,
         }
-
-    @property
-    def names(self) -> list[str]:
-        """Every name that can be asked for, in order."""
-        return [*self._truths, *self._asks]
+        self.prepared_s = time.perf_counter() - began
+        """Time that finding the invariants took."""
 
     def ask(self, name: str) -> Verdict:
         """Return the verdict on one name."""
@@ -104,11 +115,13 @@ class Proof:
     def _broken_or_open(self, name: str, meaning: str, target: Target) -> Verdict:
         run = find_run(self.rules, target, self.effort, lambda run: name in _broken_at_last(run))
         if run is None:
-            return Verdict(name, meaning, "open", f"not provable, and no run of {self.effort.most_ticks} ticks breaks it")
+            note = f"not provable, and no run of up to {self.effort.most_ticks} ticks was found that breaks it"
+            return Verdict(name, meaning, "open", note)
         return Verdict(name, meaning, "broken", f"by a run of {len(run.inputs)} ticks", run=run)
 
     def _memory_in_range(self) -> Verdict:
-        name, meaning = "memory_in_range", "every memory field stays within its declared range"
+        name = "memory_in_range"
+        meaning = _OF_THE_WHOLE[name]
         after = self._moment.after()
         for field_name, formula in after.items():
             low, high = self.encoder.declared[field_name]
@@ -130,7 +143,8 @@ class Proof:
         return Verdict(name, meaning, "broken", f"{what}: a run of {len(run.inputs)} ticks", run=run)
 
     def _whole_numbers_in_int32(self) -> Verdict:
-        name, meaning = "whole_numbers_in_int32", "no term of tick, properties or relations leaves int32"
+        name = "whole_numbers_in_int32"
+        meaning = _OF_THE_WHOLE[name]
         declared = declared_ranges(self.rules)
         roots = [*self.program.outputs, *(truth for _meaning, truth in self._truths.values())]
         roots += [term for fields, _holds in self.encoder.histories for term in fields]
@@ -148,11 +162,13 @@ class Proof:
             for term in reachable((root,)):
                 count += term.kind == "int"
                 if not _fits(of_relation[term.index]):
-                    return Verdict(name, meaning, "broken", f"{_short(term)} of relation {relation.where} may leave int32")
+                    note = f"{_short(term)} of the relation at {relation.where} may leave int32"
+                    return Verdict(name, meaning, "broken", note)
         return Verdict(name, meaning, "proved", f"{count} terms, {len(wide)} of them by z3, the others by intervals")
 
     def _every_row_can_fire(self) -> Verdict:
-        name, meaning = "every_row_can_fire", "no row of the chart is dead: from power-up some run fires each"
+        name = "every_row_can_fire"
+        meaning = _OF_THE_WHOLE[name]
         rows = self.rules.rows
         unrolled = Unrolled(self.program, default_fixed(self.rules, self.program))
         left = set(range(1, len(rows) + 1))
@@ -174,7 +190,8 @@ class Proof:
         return Verdict(name, meaning, "open", f"not reached in {len(unrolled.moments)} ticks: {words}")
 
     def _no_chatter(self) -> Verdict:
-        name, meaning = "no_chatter", "with the inputs held still the clutch changes at most once, by induction"
+        name = "no_chatter"
+        meaning = _OF_THE_WHOLE[name]
         following = self.encoder.moment(self._moment.after(), still.same_inputs(self.encoder, self._moment, "+"))
         steps = still.steps(self.encoder, self._moment, following)
         failing = [step for step, formula in steps.items() if not self.proves(formula)]
@@ -191,29 +208,15 @@ class Proof:
         return Verdict(name, meaning, "broken", f"by a run of {len(run.inputs)} ticks", run=run)
 
 
-def find_run(
-    rules: RuleSet, target: Target, effort: Effort, is_real: Callable[[FoundRun], bool]
-) -> FoundRun | None:
+def find_run(rules: RuleSet, target: Target, effort: Effort, is_real: Callable[[FoundRun], bool]) -> FoundRun | None:
     """Return the shortest run found at whose end the target holds, and which the rules themselves bear out."""
     # Multiplying keys at their defaults first, where products are exact; then free, where only the replay tells.
-    for fixed in (None, {}):
+    free: dict[str, int] = {}
+    for fixed in (None, free):
         run = shortest(rules, target, most_ticks=effort.most_ticks, seconds=effort.search_s / 2, fixed=fixed)
         if run is not None and is_real(run):
             return run
     return None
-
-
-def prove(
-    rules: RuleSet, only: Sequence[str] = (), effort: Effort | None = None, tell: Callable[[Verdict], None] | None = None
-) -> list[Verdict]:
-    """Return the verdict on every name, or on those given, telling each as it comes."""
-    proof = Proof(rules, effort)
-    verdicts = []
-    for name in only or proof.names:
-        verdicts.append(proof.ask(name))
-        if tell is not None:
-            tell(verdicts[-1])
-    return verdicts
 
 
 def _broken_at_last(run: FoundRun) -> list[str]:

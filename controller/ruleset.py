@@ -111,6 +111,11 @@ class RuleSet:
         ]
         return (*self.first_rows, *made, *self.last_rows)
 
+    @property
+    def checks(self) -> tuple[Property | History, ...]:
+        """All properties, of one tick and of many."""
+        return (*self.properties, *self.histories)
+
     @cached_property
     def refusals(self) -> tuple[Refusal, ...]:
         """All grounds for not going in, in the order they are reported; the clutch goes in when none holds."""
@@ -206,8 +211,7 @@ class RuleSet:
         A property that an interlock earned stays unless it is named too: one that no longer holds is found by its
         check, which is what it is for.
         """
-        checks = (*self.properties, *self.histories)
-        known = [one.reason for one in self.interlocks] + [one.name for one in checks]
+        known = [one.reason for one in self.interlocks] + [one.name for one in self.checks]
         for name in names:
             if name not in known:
                 raise UserError(f"rule set: no interlock or property {name!r} to remove; {nearest(name, known)}")

@@ -14,7 +14,7 @@ So there is at most one change, or one engagement that a latched fault ends for 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import combinations
+from itertools import combinations, pairwise
 from typing import Any
 
 import z3
@@ -74,7 +74,7 @@ def chatters(encoder: Encoder, moments: Sequence[Moment]) -> Any:
 def _same(moments: Sequence[Moment]) -> list[Any]:
     return [
         later.inputs[name] == formula
-        for now, later in zip(moments, moments[1:], strict=False)
+        for now, later in pairwise(moments)
         for name, formula in now.inputs.items()
         if name != "x.now_ms"
     ]

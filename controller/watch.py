@@ -26,7 +26,7 @@ class Watched:
     def names(self) -> tuple[str, ...]:
         """Name of each truth: properties, then histories."""
         rules = self.program.rules
-        return tuple(one.name for one in (*rules.properties, *rules.histories))
+        return tuple(one.name for one in rules.checks)
 
     @property
     def outputs(self) -> tuple[Term, ...]:

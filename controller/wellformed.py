@@ -36,16 +36,16 @@ def _faults(rules: RuleSet) -> Iterator[str]:
     yield from _name_faults("signal", [one.name for one in rules.signals])
     yield from _name_faults("calibration key", [one.name for one in rules.keys])
     yield from _name_faults("memory field", [one.name for one in rules.memory])
-    yield from _name_faults("property", [one.name for one in (*rules.properties, *rules.histories)])
+    yield from _name_faults("property", [one.name for one in rules.checks])
     fields = {field.name for field in rules.memory}
     for history in rules.histories:
-        for one in history.keeps:
-            if one.name in fields:
-                yield f"field {one.name!r} of history {history.name!r} is a memory field; give it another name"
+        for kept in history.keeps:
+            if kept.name in fields:
+                yield f"field {kept.name!r} of history {history.name!r} is a memory field; give it another name"
         yield from _name_faults(f"field of history {history.name!r}", [one.name for one in history.keeps])
-        for one in history.keeps:
-            if not one.low <= one.initial <= one.high:
-                yield f"field {one.name!r} of history {history.name!r} starts outside {one.low} to {one.high}"
+        for kept in history.keeps:
+            if not kept.low <= kept.initial <= kept.high:
+                yield f"field {kept.name!r} of history {history.name!r} starts outside {kept.low} to {kept.high}"
     yield from _name_faults("lamp", [one.word for one in rules.lamps])
     if len(rules.lamps) > _MOST_LAMPS:
         yield f"{len(rules.lamps)} lamps; the warning word has {_MOST_LAMPS} bits"
