@@ -35,6 +35,7 @@ class Settings:
     rules_file: str | None = None
     ambient_c: float | None = None
     trailer_kg: float | None = None
+    band: str | None = None
 
 
 @dataclass(frozen=True)
@@ -69,7 +70,7 @@ def compare(settings: Settings) -> Comparison:
     labels = _labels(settings.strategies)
     plans = [
         Plan(settings.vehicle, settings.drive, strategy, label, settings.rules_file,
-             settings.ambient_c, settings.trailer_kg)
+             settings.ambient_c, settings.trailer_kg, settings.band)
         for strategy, label in zip(settings.strategies, labels, strict=True)
     ]  # fmt: skip
     outcomes = run_plans(plans)
@@ -129,6 +130,10 @@ def settings_rows(comparison: Comparison) -> list[tuple[str, str]]:
         ("drive", f"{comparison.drive.title} ({comparison.settings.drive})"),
         ("strategies", ", ".join(run.name for run in comparison.figures)),
         ("rules", f"{comparison.rules.name}, version {comparison.rules.version}"),
+        (
+            "switch",
+            f"{comparison.settings.band} from 1 s on" if comparison.settings.band else "as the drive presses it",
+        ),
         ("ambient", f"{result.ambient_c:.1f} °C"),
         ("total mass", f"{result.total_mass_kg:.0f} kg"),
         ("duration", f"{result.duration_s:.1f} s at 100 ticks a second"),

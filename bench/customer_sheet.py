@@ -60,7 +60,7 @@ def customer_page(vehicle: Vehicle, calibration: Calibration, rules: RuleSet, cr
             (str(one.gear), f"{one.locked_rpm:.0f}", "–" if one.unlocked_rpm is None else f"{one.unlocked_rpm:.0f}")
             for one in (gear_speed(vehicle, gear, cruise_kmh, "sealed") for gear in range(max(1, top - 2), top + 1))
         ],
-        f"Oil over {k.oil_hot_dc / 10:g} °C lights the hot lamp; over {k.oil_critical_dc / 10:g} °C the lamp says stop.",
+        f"Oil over {k.oil_hot_dc / 10:g} °C lights the hot lamp; over {k.oil_critical_dc / 10:g} °C it says stop.",
     )
     title = f"Holding the converter clutch: {vehicle.name}"
     if customer:

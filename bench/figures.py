@@ -21,8 +21,11 @@ FULLY_IN_RPM = 20.0
 LUGGING_THROTTLE_PCT = 15.0
 """An engine labours only under load: at least this pedal."""
 
-HUNTING_COUNT, HUNTING_WINDOW_S = 3, 30.0
-"""Hunting: this many engagements begin within this time."""
+HUNTING_COUNT, HUNTING_WINDOW_S = 3, 60.0
+"""Hunting: this many cycles, out and in again, end within this time."""
+
+NOT_HUNTING = frozenset({"brake", "driver_off", "signal_lost", "end"})
+"""Coming out for these is the driver's or a fault's doing, not the clutch's own to and fro."""
 
 OIL_LEVELS_C = (100.0, 110.0, 120.0)
 
@@ -50,6 +53,7 @@ class Figures:
     stall_margin_rpm: float | None
     lugging_s: float
     engagements: int
+    by_rules: int
     shortest_gap_s: float | None
     hunting: bool
     clutch_energy_total_kj: float
@@ -83,11 +87,16 @@ def figures_of(result: RunResult, vehicle: Vehicle) -> Figures:
     lugging = (
         fully_in & (engine_rpm < vehicle.file.engine.lugging_rpm) & (traces["throttle_pct"] > LUGGING_THROTTLE_PCT)
     )
-    starts = [one.start_s for one in result.engagements]
-    gaps = [
-        later.start_s - earlier.end_s
-        for earlier, later in zip(result.engagements, result.engagements[1:], strict=False)
+    pairs = list(zip(result.engagements, result.engagements[1:], strict=False))
+    by = "rules" if result.strategy_kind == "rules" else "as_built"
+    gaps = [later.start_s - earlier.end_s for earlier, later in pairs if earlier.end_s is not None]
+    cycles = [
+        later.start_s
+        for earlier, later in pairs
         if earlier.end_s is not None
+        and earlier.by == later.by == by
+        and earlier.reason_out not in NOT_HUNTING
+        and _gear_at(result, earlier.end_s - step_s, step_s) == _gear_at(result, later.start_s, step_s)
     ]
     return Figures(
         name=result.strategy_name,
@@ -108,9 +117,10 @@ def figures_of(result: RunResult, vehicle: Vehicle) -> Figures:
         held_high_rpm=float(held_rpm.max()) if held_rpm.size else None,
         stall_margin_rpm=float(held_rpm.min() - vehicle.file.engine.stall_rpm) if held_rpm.size else None,
         lugging_s=float(lugging.sum() * step_s),
-        engagements=len(starts),
+        engagements=len(result.engagements),
+        by_rules=sum(one.by == "rules" for one in result.engagements),
         shortest_gap_s=min(gaps, default=None),
-        hunting=is_hunting(starts),
+        hunting=is_hunting(cycles),
         clutch_energy_total_kj=sum(one.energy_kj for one in result.engagements),
         clutch_energy_most_kj=max((one.energy_kj for one in result.engagements), default=None),
         clutch_torque_peak_nm=max((one.peak_torque_nm for one in result.engagements), default=None),
@@ -137,10 +147,18 @@ def steepest_rise(oil_c: np.ndarray[Any, Any], step_s: float, span_s: float = 60
     return float(rise_c.max() * 60.0 / (steps * step_s)), steps * step_s
 
 
-def is_hunting(starts_s: list[float]) -> bool:
-    """Return whether `HUNTING_COUNT` engagements begin within `HUNTING_WINDOW_S` seconds of each other."""
+def is_hunting(cycles_s: list[float]) -> bool:
+    """Return whether `HUNTING_COUNT` cycles end within `HUNTING_WINDOW_S` seconds of each other.
+
+    A cycle is a coming out by one of the clutch's own thresholds and a going in again in the same gear; changing up
+    through the gears, braking and pressing the switch are none.
+    """
     last = HUNTING_COUNT - 1
-    return any(starts_s[at + last] - starts_s[at] <= HUNTING_WINDOW_S for at in range(len(starts_s) - last))
+    return any(cycles_s[at + last] - cycles_s[at] <= HUNTING_WINDOW_S for at in range(len(cycles_s) - last))
+
+
+def _gear_at(result: RunResult, time_s: float, step_s: float) -> int:
+    return int(result.traces["gear"][round(time_s / step_s)])
 
 
 def _most(values: Any) -> float | None:

@@ -36,7 +36,7 @@ def _band_table(vehicle: Vehicle, calibration: Calibration, band: str, cruise_km
             row.append("–" if at.unlocked_rpm is None else f"{at.unlocked_rpm:.0f}")
         rows.append(row)
     return Table(
-        f"Band {band}: in from {engage_kmh:g} km/h, out under {release_kmh:g} km/h; engine speed with the clutch in and out, rpm",
+        f"Band {band}: in from {engage_kmh:g} km/h, out under {release_kmh:g} km/h; engine rpm, clutch in and out",
         (
             "gear",
             *(f"{speed:g} km/h {way}" for speed in (engage_kmh, release_kmh, cruise_kmh) for way in ("in", "out")),
@@ -44,7 +44,7 @@ def _band_table(vehicle: Vehicle, calibration: Calibration, band: str, cruise_km
         rows,
         f"True road speed on level ground ({surface}), steady, no wind, no trailer. Flagged: slower than the "
         f"calibration's lugging speed of {k.lugging_rpm} rpm, where the rules refuse to go in, or the engine's own of "
-        f"{vehicle.file.engine.lugging_rpm:.0f} rpm; or faster than its limit. –: the engine cannot hold that speed in that gear.",
+        f"{vehicle.file.engine.lugging_rpm:.0f} rpm; or faster than its limit. –: not to be had in that gear.",
     )
 
 

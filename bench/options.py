@@ -47,10 +47,15 @@ def rules_option(command: _Command) -> _Command:
 
 
 def conditions_options(command: _Command) -> _Command:
-    """`--ambient` and `--trailer`: what a day may change about a drive."""
+    """`--ambient`, `--trailer` and `--band`: what a day and a driver may change about a drive."""
     command = click.option(
         "--ambient", "ambient_c", type=click.FloatRange(-40, 55), default=None, metavar="°C",
         help="Air temperature; without it, the drive's own.",
+    )(command)  # fmt: skip
+    command = click.option(
+        "--band", type=click.Choice(["low", "high"]), default=None,
+        help="Press the driver's switch to this band a second after the start, for drives that press none, such as "
+        "a recorded trace. Presses of the drive itself still count.",
     )(command)  # fmt: skip
     return click.option(
         "--trailer", "trailer_kg", type=click.FloatRange(0, 6000), default=None, metavar="KG",

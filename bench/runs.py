@@ -8,13 +8,14 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, wait
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from bench.traces_file import trace_rows
 
 if TYPE_CHECKING:
+    from sim.drives import Drive
     from sim.result import RunResult
     from sim.strategies import Strategy
 
@@ -22,6 +23,9 @@ OPEN, AS_BUILT = "open", "as-built"
 """The two strategies that need no rules: never locked, and the transmission's own schedule."""
 
 _POLL_S = 0.1
+
+SWITCH_PRESSED_S = 1.0
+"""When `band` presses the switch: after the rules have seen it stand at none."""
 
 
 @dataclass(frozen=True)
@@ -39,6 +43,7 @@ class Plan:
     rules_file: str | None = None
     ambient_c: float | None = None
     trailer_kg: float | None = None
+    band: str | None = None
 
 
 @dataclass(frozen=True)
@@ -73,13 +78,21 @@ def run_plan(plan: Plan, progress: Callable[[float], None] | None = None) -> Out
 
     result = simulate(
         load_vehicle(plan.vehicle),
-        load_drive(plan.drive),
+        _pressed(load_drive(plan.drive), plan.band),
         strategy_of(plan),
         ambient_c=plan.ambient_c,
         trailer_kg=plan.trailer_kg,
         progress=progress,
     )
     return Outcome(result, trace_rows(result))
+
+
+def _pressed(drive: Drive, band: str | None) -> Drive:
+    if band is None:
+        return drive
+    from sim.drives import BANDS, DriveEvent
+
+    return replace(drive, events=(DriveEvent(at_s=SWITCH_PRESSED_S, band=BANDS[band]), *drive.events))
 
 
 def run_plans(plans: Sequence[Plan], show_progress: bool | None = None) -> list[Outcome]:

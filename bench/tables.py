@@ -29,6 +29,11 @@ def _seconds_over(level: int, run: Figures) -> Cell:
     return _number(run.oil_over_s[level], 0)
 
 
+def _stall_margin(run: Figures) -> Cell:
+    margin_rpm = run.stall_margin_rpm
+    return _number(margin_rpm, 0, margin_rpm is not None and margin_rpm < STALL_MARGIN_RPM)
+
+
 def _heat(source: str, run: Figures) -> Cell:
     return _number(run.oil_heat_kj.get(source), 0)
 
@@ -54,11 +59,11 @@ def figures_table(figures: Sequence[Figures]) -> Table:
     row("clutch commanded in, s", lambda run: _number(run.held_s, 0))
     row("engine while held, lowest, rpm", lambda run: _number(run.held_low_rpm, 0))
     row("engine while held, highest, rpm", lambda run: _number(run.held_high_rpm, 0))
-    row("lowest margin to stall while held, rpm",
-        lambda run: _number(run.stall_margin_rpm, 0, (run.stall_margin_rpm or STALL_MARGIN_RPM) < STALL_MARGIN_RPM))  # fmt: skip
+    row("lowest margin to stall while held, rpm", _stall_margin)
     row("labouring while held, s", lambda run: _number(run.lugging_s, 0))
     row("engine stalls", lambda run: _number(run.stalls, 0, run.stalls > 0))
     row("engagements", lambda run: _number(run.engagements, 0))
+    row("engagements by the rules", lambda run: NOTHING if run.kind != "rules" else _number(run.by_rules, 0))
     row("shortest gap out to in, s", lambda run: _number(run.shortest_gap_s, 1))
     row("hunting", lambda run: Flag("bad", "yes") if run.hunting else "no")
     row("clutch energy, most in one, kJ", lambda run: _number(run.clutch_energy_most_kj, 2))
@@ -71,7 +76,8 @@ def figures_table(figures: Sequence[Figures]) -> Table:
     row("furthest off the target speed, km/h", lambda run: _number(run.speed_error_most_kmh, 1))
     return Table(
         "Figures", ("", *(run.name for run in figures)), rows,
-        f"Hunting: {HUNTING_COUNT} engagements begin within {HUNTING_WINDOW_S:.0f} s. Jolt and driveshaft torque are "
+        f"Hunting: out by a threshold of its own and in again in the same gear, {HUNTING_COUNT} times within "
+        f"{HUNTING_WINDOW_S:.0f} s. Jolt and driveshaft torque are "
         "judged on a flexible driveline at 1 ms around each engagement.",
     )  # fmt: skip
 

@@ -50,13 +50,15 @@ def verdict(figures: Sequence[Figures], results: Sequence[RunResult]) -> list[Fi
 
 
 def _summing_up(run: Figures, others: Sequence[Figures], faults: Sequence[Finding]) -> Finding:
-    if run.engagements == 0:
-        return ("note", f"{run.name}: the clutch never went in. {_why_never(run)}")
+    if run.by_rules == 0:
+        return ("note", f"{run.name}: the rules never held the clutch. {_why_never(run)}")
     oil = f"oil peaks at {run.oil_peak_c:.1f} °C"
     if others:
         oil += " (" + ", ".join(f"{other.name} {other.oil_peak_c:.1f} °C" for other in others) + ")"
     if faults:
         return ("bad", f"{run.name}: do not use as it is. {oil[0].upper()}{oil[1:]}.")
+    if not others:
+        return ("note", f"{run.name}: {oil}. No stall, hunting or fault on this drive.")
     hotter = [other for other in others if run.oil_peak_c > other.oil_peak_c + OIL_MATTERS_C]
     cooler = [other for other in others if run.oil_peak_c < other.oil_peak_c - OIL_MATTERS_C]
     if hotter:
@@ -102,7 +104,7 @@ def _remarks(run: Figures, others: Sequence[Figures], result: RunResult) -> list
         text = ", ".join(f"{word} {count}×" for word, count in words.items())
         remarks.append(("note", f"{run.name}: came out for {text}."))
     saved = [other for other in others if other.fuel_l - run.fuel_l > 0.01 * other.fuel_l]
-    if saved and run.engagements:
+    if saved and run.by_rules:
         text = ", ".join(f"{(other.fuel_l - run.fuel_l) / other.fuel_l * 100:.0f} % less than {other.name}"
                          for other in saved)  # fmt: skip
         remarks.append(("note", f"{run.name}: fuel {run.fuel_l:.2f} l, {text}."))
@@ -133,7 +135,7 @@ def _following(figures: Sequence[Figures]) -> list[Finding]:
 
 def _why_never(run: Figures) -> str:
     if not run.refusal_s:
-        return "No band was selected on this drive."
+        return "No band was selected on this drive (--band presses the switch)."
     word, seconds = max(run.refusal_s.items(), key=lambda item: item[1])
     return f"Most often because of {word} ({seconds:.0f} s)."
 

@@ -110,13 +110,15 @@ INTERLOCKS = (
     Interlock(
         "not_holding", _hold_slips, State.IDLE,
         "full duty, and the slip stays above its limit",
-        "at the next ignition cycle", "a full hold slipped; see to the clutch, then cycle the ignition",
+        "at the next ignition cycle",
+        "a full hold slips; if it goes on, no hold until the clutch is seen to and the ignition cycled",
         confirm="holding_confirm_ms", latches=True, sources=(State.APPLIED, State.RELEASED),
     ),
     Interlock(
         "stuck_in", _open_clutch_sticks, State.IDLE,
         "no duty, and the slip stays at zero under load",
-        "at the next ignition cycle", "the clutch stayed in without duty; see to it, then cycle the ignition",
+        "at the next ignition cycle",
+        "no slip without duty; if it goes on, no hold until the clutch is seen to and the ignition cycled",
         confirm="stuck_confirm_ms", latches=True, sources=(State.ARMED, State.RELEASED),
     ),
     Interlock(

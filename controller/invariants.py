@@ -18,7 +18,8 @@ import z3
 from controller.declare import History, State
 from controller.encode import Encoder
 from controller.terms import Graph, RuleLanguageError, Term
-from controller.tracer import Names, calibration_of, memory_of, views
+from controller.tracer import calibration_of, memory_of, views
+from controller.views import Names
 
 Claim = Callable[[Mapping[str, Any]], Any]
 """A formula over a memory, given by name (`m.*`, `h.*`)."""

@@ -73,7 +73,7 @@ KEYS = (
     _plain("stall_guard_rpm", "engine.stall_guard_rpm", 400, 2_500, 900, "under this engine speed the clutch is out"),
     _plain("stall_guard_gap_rpm", "engine.stall_guard_gap_rpm", 10, 1_000, 100,
            "how far above the guard the engine must get again"),
-    _plain("lugging_rpm", "engine.lugging_rpm", 500, 4_000, 1_150,
+    _plain("lugging_rpm", "engine.lugging_rpm", 500, 4_000, 1_250,
            "refuses to engage where the locked engine would turn slower than this"),
     _plain("stall_settle_ms", "engine.stall_settle_ms", 0, 10_000, 1_000, "wait after the guard has cleared"),
     _plain("reengage_delay_ms", "delays.reengage_ms", 100, 30_000, 1_500, "from any coming out to the next going in"),

@@ -53,20 +53,21 @@ def _next_hot(x: Any, k: Any, m: Any) -> Any:
     return x.oil_temp_dc > select(m.hot, k.oil_hot_dc - k.oil_hot_gap_dc, k.oil_hot_dc)
 
 
+def _next_since_out_ms(_x: Any, _k: Any, m: Any) -> Any:
+    # The chart moves later in the tick: a hold that ends in this one has been out for 0 ms.
+    return select(m.state == int(State.APPLIED), 0, minimum(m.since_out_ms + m.elapsed_ms, TIMER_MAX_MS))
+
+
 _EARLY = (
     Memory("band_was", 0, 2, int(Band.NONE), lambda _x, _k, m: m.band, "band selected at the tick before"),
     Memory("band", 0, 2, int(Band.NONE), _next_band, "band the driver has selected since the start"),
     Memory("switch_seen", -1, 2, -1, _next_switch_seen, "last good position of the switch, -1 before the first"),
     Memory("hot", 0, 1, 0, _next_hot, "oil is hot, with its own hysteresis", is_flag=True),
+    Memory("since_out_ms", 0, TIMER_MAX_MS, TIMER_MAX_MS, _next_since_out_ms, "time since the clutch last came out"),
 )
 
 
 # Memory renewed after the chart ----------------------------------------------------------------------------
-
-
-def _next_since_out_ms(_x: Any, _k: Any, m: Any) -> Any:
-    came_out = (m.state_was == int(State.APPLIED)) & (m.state != int(State.APPLIED))
-    return select(came_out, 0, minimum(m.since_out_ms + m.elapsed_ms, TIMER_MAX_MS))
 
 
 def _next_duty_ppm(_x: Any, k: Any, m: Any) -> Any:
@@ -87,7 +88,6 @@ def _next_duty_ppm(_x: Any, k: Any, m: Any) -> Any:
 
 
 _LATE = (
-    Memory("since_out_ms", 0, TIMER_MAX_MS, TIMER_MAX_MS, _next_since_out_ms, "time since the clutch last came out"),
     Memory("duty_ppm", 0, 1_000_000, 0, _next_duty_ppm, "duty of the clutch in millionths"),
 )
 

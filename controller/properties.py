@@ -171,7 +171,7 @@ PROPERTIES = (
     Property("no_lugging_in", "never goes in where the locked engine would turn slower than the lugging speed",
              lambda b, x, k, a: _implies(_goes_in(b, a), x.turbine_rpm >= k.lugging_rpm)),
     Property("delay_between_engagements", "never goes in before the re-engage delay is over",
-             lambda b, _x, k, a: _implies(_goes_in(b, a), b.since_out_ms >= k.reengage_delay_ms)),
+             lambda b, x, k, a: _implies(_goes_in(b, a), b.since_out_ms + _elapsed(b, x) >= k.reengage_delay_ms)),
     Property("duty_rises_by_slew", "duty rises no faster than the slew limit",
              lambda b, x, k, a: a.duty_ppm <= b.duty_ppm + k.slew_limit_permille_per_s * _elapsed(b, x)),
     Property("duty_falls_at_once", "duty is zero in every state but applied, and never over the end duty",

@@ -23,7 +23,7 @@ def run(rules: RuleSet, x: Any, k: Any, m: Any, choose: Choose) -> None:
 
     Besides memory and command, later rules of the tick see `elapsed_ms`; `<reason>_trips` of each interlock above;
     `bars_idle` and `bars_released` (an interlock that sends a hold there is on or trips); `refused` (the clutch may
-    not go in); and, after the chart, `state_was`.
+    not go in).
 
     Ignition off puts every field back to its initial value: a start is idle, with no band and no latched fault.
     """
@@ -51,7 +51,6 @@ def run(rules: RuleSet, x: Any, k: Any, m: Any, choose: Choose) -> None:
         holds = refusal.holds(x, k, m)
         first = select(holds, rules.reason_numbers[refusal.reason], first)
         m.refused = holds | m.refused
-    m.state_was = m.state
     m.state, m.reason = choose(rules, x, k, m)
     for field in rules.late:
         setattr(m, field.name, field.update(x, k, m))

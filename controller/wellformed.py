@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 _PLACE = re.compile(r"[A-Za-z0-9_-]+(\.[A-Za-z0-9_-]+)*")
 
-_SET_BY_THE_TICK = ("elapsed_ms", "bars_idle", "bars_released", "refused", "refusal", "warnings", "state_was")
+_SET_BY_THE_TICK = ("elapsed_ms", "bars_idle", "bars_released", "refused", "refusal", "warnings")
 
 _MOST_LAMPS = 31
 """Bits of the warning word, a whole number of 32 bits with a sign."""

@@ -15,7 +15,7 @@ TICK_S = 0.01
 TICKS_PER_S = 100
 # The driver steers to the target a moment ahead, and presses for its slope further on: an engine takes time.
 LOOK_AHEAD_TICKS = 15
-SLOPE_FROM_TICKS, SLOPE_TICKS = 20, 45
+SLOPE_FROM_TICKS, SLOPE_TICKS = 20, 40
 
 Array = NDArray[np.float64]
 

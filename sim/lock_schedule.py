@@ -107,8 +107,8 @@ class LockSchedule:
             return _COLD
         if throttle_pct < lock.closed_throttle_pct:
             return _CLOSED
-        if throttle_pct > (lock.light_throttle_pct if self.locked else lock.relock_throttle_pct):
-            return _LEVEL
         if throttle_pct > lock.squeeze_throttle_pct and rate_pct_per_s > lock.squeeze_pct_per_s:
             return _SQUEEZE
+        if throttle_pct > (lock.light_throttle_pct if self.locked else lock.relock_throttle_pct):
+            return _LEVEL
         return _NONE

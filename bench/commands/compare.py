@@ -28,6 +28,7 @@ def compare(
     rules_file: str | None,
     ambient_c: float | None,
     trailer_kg: float | None,
+    band: str | None,
     out_dir: str,
 ) -> None:
     """Compare rules with the transmission as built and with never locking, on one drive.
@@ -39,4 +40,4 @@ def compare(
     from bench.show import show
 
     chosen = calibrations or (default_calibration(vehicle, rules_file),)
-    show(Settings(vehicle, drive, (OPEN, AS_BUILT, *chosen), rules_file, ambient_c, trailer_kg), out_dir)
+    show(Settings(vehicle, drive, (OPEN, AS_BUILT, *chosen), rules_file, ambient_c, trailer_kg, band), out_dir)

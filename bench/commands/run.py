@@ -21,10 +21,11 @@ def run(
     rules_file: str | None,
     ambient_c: float | None,
     trailer_kg: float | None,
+    band: str | None,
     out_dir: str,
 ) -> None:
     """Run one STRATEGY on a drive: `open` (never locked), `as-built`, or a calibration's name or file."""
     from bench.comparison import Settings
     from bench.show import show
 
-    show(Settings(vehicle, drive, (strategy,), rules_file, ambient_c, trailer_kg), out_dir)
+    show(Settings(vehicle, drive, (strategy,), rules_file, ambient_c, trailer_kg, band), out_dir)

@@ -18,7 +18,7 @@ from bench.traces_file import COLUMNS
 Tccbench = Callable[..., Result]
 
 
-@pytest.fixture()
+@pytest.fixture
 def files(tccbench: Tccbench, short_drive: Path, tmp_path: Path) -> Path:
     out = tmp_path / "out"
     result = tccbench("compare", "--drive", short_drive, "--out", out)
@@ -109,7 +109,7 @@ def test_run_takes_one_strategy(tccbench: Tccbench, short_drive: Path, tmp_path:
     assert "station" not in result.output
 
 
-def test_a_squeeze_opens_the_as_built_clutch_and_never_ours(tmp_path: Path) -> None:
+def test_a_squeeze_opens_the_as_built_clutch_and_never_ours() -> None:
     """Throttle alone never opens a hold unless the calibration asks for it; both are shown in one report."""
     comparison = compare(Settings("pukeko", "highway_trailer", (AS_BUILT, "station")))
     as_built, ours = comparison.results
@@ -131,7 +131,7 @@ def test_throttle_opens_a_hold_where_the_calibration_asks_for_it(switch: str, tm
     drive.write_text(
         'title = "Pedal"\nabout = "x"\nambient_c = 20.0\noil_c = 80.0\ncoolant_c = 85.0\n'
         '[[point]]\nat_s = 0.0\nspeed_kmh = 0.0\nsurface = "track"\ngear_limit = 2\n'
-        '[[point]]\nat_s = 15.0\nspeed_kmh = 40.0\n[[point]]\nat_s = 40.0\nspeed_kmh = 45.0\n'
+        "[[point]]\nat_s = 15.0\nspeed_kmh = 40.0\n[[point]]\nat_s = 40.0\nspeed_kmh = 45.0\n"
         '[[event]]\nat_s = 1.0\nband = "low"\n'
         f"[[event]]\nat_s = 25.0\nfor_s = 1.5\nthrottle_add_pct = {pedal}\n"
     )

@@ -61,7 +61,9 @@ def test_sheet_says_what_other_tyres_need(tccbench: Tccbench, tmp_path: Path) ->
     )
     gears = [round(rpm * 0.40 / 0.38) for rpm in load_vehicle("pukeko").turbine_rpm_at_100_kmh]
     calibration = tmp_path / "tall_calibration.toml"
-    text = re.sub(r"turbine_rpm_at_100_kmh = \[.*\]", f"turbine_rpm_at_100_kmh = {gears}", calibration_text("station")[0])
+    text = re.sub(
+        r"turbine_rpm_at_100_kmh = \[.*\]", f"turbine_rpm_at_100_kmh = {gears}", calibration_text("station")[0]
+    )
     calibration.write_text(text)
     wrong = tccbench("sheet", "--vehicle", path, "--calibration", calibration, "--out", tmp_path)
     assert "write speed_scale = 1.053" in " ".join(wrong.output.split())

@@ -49,7 +49,7 @@ def test_calibration(tccbench: Tccbench, tmp_path: Path, before: str, after: str
 @pytest.mark.parametrize(
     ("before", "after", "said"),
     [
-        ("ratios = [3.75, 1.88, 1.41, 1.00, 0.75, 0.60]", "ratios = [3.75, 1.88, 1.95, 1.00, 0.75, 0.60]", "ratios must fall from gear to gear"),
+        ("ratios = [3.75, 1.88, 1.41,", "ratios = [3.75, 1.88, 1.95,", "ratios must fall from gear to gear"),
         ("mass_kg = 2850.0", 'mass_kg = "heavy"', "body.mass_kg"),
         ("mass_kg = 2850.0", "mass_kg = -1.0", "body.mass_kg"),
         ("mass_kg = 2850.0", "mass_lb = 6283.0", "body.mass"),
@@ -101,7 +101,9 @@ def test_missing_file(tccbench: Tccbench, tmp_path: Path, option: str) -> None:
     ("option", "name", "nearest"),
     [("--vehicle", "pukeku", "pukeko"), ("--drive", "riverbank", "riverbed"), ("--calibration", "staton", "station")],
 )
-def test_unknown_name_suggests_the_nearest(tccbench: Tccbench, tmp_path: Path, option: str, name: str, nearest: str) -> None:
+def test_unknown_name_suggests_the_nearest(
+    tccbench: Tccbench, tmp_path: Path, option: str, name: str, nearest: str
+) -> None:
     line = refused(tccbench("compare", option, name, "--out", tmp_path / "out"))
     assert f"did you mean {nearest!r}?" in line
 

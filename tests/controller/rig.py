@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from types import SimpleNamespace
 from typing import Any
 
@@ -14,12 +13,33 @@ from controller.ruleset import COMMAND_FIELDS, RuleSet
 from controller.step import Command, Reference
 from controller.straight import Straight
 
-Change = Callable[["Rig"], None]
+# Fixed here, so that no test follows the demonstration's tuning.
+CALIBRATION: dict[str, int] = {
+    "tyre_scale_permille": 1000, "low_engage_ckmh": 3400, "low_release_ckmh": 3100, "low_gear_lowest": 2,
+    "low_gear_highest": 6, "high_engage_ckmh": 7200, "high_release_ckmh": 6600, "high_gear_lowest": 4,
+    "high_gear_highest": 6, "oil_minimum_dc": 200, "oil_minimum_gap_dc": 40, "oil_hot_dc": 1100, "oil_hot_gap_dc": 50,
+    "oil_critical_dc": 1300, "hot_engage_offset_ckmh": 200, "stall_guard_rpm": 900, "stall_guard_gap_rpm": 100,
+    "lugging_rpm": 1150, "stall_settle_ms": 1000, "reengage_delay_ms": 1500, "brake_settle_ms": 500,
+    "gear_settle_ms": 200, "shift_settle_ms": 300, "cold_settle_ms": 1000, "signal_settle_ms": 1000,
+    "hold_through_shifts": False, "closed_throttle_opens": False, "closed_below_permille": 20,
+    "closed_clear_permille": 50, "closed_confirm_ms": 400, "closed_settle_ms": 300, "kickdown_opens": False,
+    "kickdown_above_permille": 920, "kickdown_clear_permille": 800, "kickdown_confirm_ms": 200,
+    "kickdown_settle_ms": 500, "band_switch_limit_ms": 500, "road_speed_limit_ms": 200, "engine_rpm_limit_ms": 200,
+    "turbine_rpm_limit_ms": 200, "oil_temp_limit_ms": 3000, "throttle_limit_ms": 200, "brake_limit_ms": 100,
+    "gear_limit_ms": 300, "turbine_rpm_at_100_kmh_1": 9002, "turbine_rpm_at_100_kmh_2": 4513,
+    "turbine_rpm_at_100_kmh_3": 3385, "turbine_rpm_at_100_kmh_4": 2401, "turbine_rpm_at_100_kmh_5": 1800,
+    "turbine_rpm_at_100_kmh_6": 1440, "turbine_rpm_at_100_kmh_7": 0, "turbine_rpm_at_100_kmh_8": 0,
+    "turbine_rpm_at_100_kmh_9": 0, "turbine_rpm_at_100_kmh_10": 0, "plausible_tolerance_rpm": 250,
+    "plausible_minimum_ckmh": 1000, "plausible_confirm_ms": 800, "holding_slip_rpm": 80, "holding_confirm_ms": 2500,
+    "stuck_slip_rpm": 3, "stuck_throttle_permille": 300, "stuck_turbine_rpm": 800, "stuck_confirm_ms": 3000,
+    "fill_permille_per_s": 3000, "kiss_duty_ppm": 220000, "apply_permille_per_s": 700, "knee_duty_ppm": 700000,
+    "finish_permille_per_s": 1500, "end_duty_ppm": 1000000, "slew_limit_permille_per_s": 4000,
+}  # fmt: skip  # a line holds what fits
 
 
 def calibration(rules: RuleSet = OURS, **changes: int) -> Any:
-    """Return the declared defaults with some keys changed; the result must keep the declared relations."""
-    values = default_values(rules)._replace(**changes)
+    """Return the tests' calibration with some keys changed; the result must keep the declared relations."""
+    values = default_values(rules)._replace(**CALIBRATION)._replace(**changes)
     for relation in rules.relations:
         assert relation.holds(values), f"{relation.where} must be {relation.text}"
     return values
@@ -52,7 +72,7 @@ class Rig:
         self.k = calibration(rules, **changes) if k is None else k
         self.reference, self.straight = Reference(rules, self.k), Straight(rules, self.k)
         self.inputs: dict[str, int] = {signal.name: signal.default for signal in rules.signals}
-        self.set(oil_temp_dc=800, gear=2, throttle_permille=200)
+        self.set(oil_temp_dc=800, gear=2, throttle_permille=200, engine_rpm=1_500)
         self.inputs["now_ms"] = 1_000
         self.command = self.tick(0)
 
@@ -117,6 +137,7 @@ class Rig:
     def ready(self, band: int = 1, speed_ckmh: int = 2_000, gear: int = 2) -> Rig:
         """Go from a start to armed, under the engage speed and with every wait over."""
         self.rolling(speed_ckmh, gear)
+        self.set(engine_rpm=max(self.inputs["turbine_rpm"] + 400, 1_500))  # the open converter slips
         self.tick(band_switch=0)
         self.run(2_000, 100, band_switch=band)
         assert self.state == "armed", self.why

@@ -42,10 +42,7 @@ def _go_in(rig: Rig) -> bool:
     rig.set(oil_temp_dc=k.oil_minimum_dc, throttle_permille=k.closed_clear_permille)
     rig.tick(band_switch=0)
     rig.tick(band_switch=1)
-    for _ in range(100):
-        if rig.tick(1_000).state == State.APPLIED:
-            return True
-    return False
+    return any(rig.tick(1_000).state == State.APPLIED for _ in range(100))
 
 
 @settings(max_examples=80, deadline=None, derandomize=True)
