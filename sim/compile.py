@@ -15,7 +15,7 @@ import inspect
 import os
 import sys
 import textwrap
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from types import FunctionType, ModuleType
 from typing import Any
@@ -107,6 +107,9 @@ class _Method(ast.NodeTransformer):
         self._source, self._owner, self._fields = source, owner, vars(instance)
 
     def visit_Call(self, node: ast.Call) -> ast.AST:  # noqa: N802 - the library's name
+        if isinstance(node.func, ast.Name) and node.func.id == "len" and self._own(node.args[0]):
+            # The record has room to spare behind the table's own rows.
+            return ast.parse(f"self.{self._own(node.args[0])}{_ROWS}", mode="eval").body
         method = self._own(node.func)
         if method is not None and isinstance(self._owner.__dict__.get(method), FunctionType):
             name = self._source.add(self._owner.__dict__[method])
@@ -172,7 +175,12 @@ def _is_named(value: Any) -> bool:
 
 def record_type(instance: Any) -> np.dtype[Any]:
     """Return the record that holds an object's fields: numbers, tables, counts of lists, and records of these."""
-    return np.dtype([(name, *_kind(value)) for name, value in _fields(instance).items()], align=True)
+    fields: list[tuple[Any, ...]] = []
+    for name, value in _fields(instance).items():
+        fields.append((name, *_kind(value)))
+        if _is_table(value):
+            fields.append((f"{name}{_ROWS}", np.int64))
+    return np.dtype(fields, align=True)
 
 
 def fill(record: Any, instance: Any) -> None:
@@ -182,12 +190,16 @@ def fill(record: Any, instance: Any) -> None:
             record[name] = len(value)
         elif _is_named(value) or _is_object(value):
             fill(record[name], value)
-        elif isinstance(value, tuple):
+        elif _is_table(value):
+            record[f"{name}{_ROWS}"] = len(value)
             table = np.asarray(value, dtype=np.float64)
             record[name][tuple(slice(0, size) for size in table.shape)] = table
         else:
             record[name] = value
 
+
+_ROWS = "_rows"
+"""Ending of the field that tells how many rows of a table are its own."""
 
 MOST_GEARS = 12
 """Room in a record for the tables of so many gears."""
@@ -206,6 +218,10 @@ def _kind(value: Any) -> tuple[Any, ...]:
         return (record_type(value),)
     shape = np.asarray(value, dtype=np.float64).shape
     return (np.float64, (MOST_GEARS, *shape[1:]))
+
+
+def _is_table(value: Any) -> bool:
+    return isinstance(value, tuple) and not _is_named(value)
 
 
 def _is_object(value: Any) -> bool:
@@ -241,6 +257,3 @@ def module_of(text: str, what: str) -> ModuleType:
     sys.modules[name] = module
     spec.loader.exec_module(module)
     return module
-
-
-Function = Callable[..., Any]

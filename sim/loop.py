@@ -69,7 +69,7 @@ def simulate(
     roll, grade, wind = course.roll_n.tolist(), course.grade_n.tolist(), course.wind_ms.tolist()
     slip_most, slip_force = course.slip_most.tolist(), course.slip_force_n.tolist()
     grade_pct, gear_limits = course.grade_pct.tolist(), course.gear_limit.tolist()
-    state = _standing(vehicle, drive, course)
+    state = standing(vehicle, drive, course)
     rows = bytearray(_ROW.size * (course.ticks * substeps + 1))
     offset = 0
     pack, size = _ROW.pack_into, _ROW.size
@@ -144,7 +144,7 @@ def simulate(
     return result
 
 
-def _standing(vehicle: Vehicle, drive: Drive, course: Course) -> State:
+def standing(vehicle: Vehicle, drive: Drive, course: Course) -> State:
     """Return the vehicle standing on its brake with the engine idling as it does in gear, at the drive's heat."""
     params = vehicle.params
     lag = stepping(vehicle.lags, TICK_S)

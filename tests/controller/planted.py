@@ -95,13 +95,11 @@ def _high_reads_low(x: Any, k: Any, m: Any) -> Any:
 
 
 def _double_time(_x: Any, _k: Any, m: Any) -> Any:
-    came_out = (m.state_was == APPLIED) & (m.state != APPLIED)
-    return select(came_out, 0, minimum(m.since_out_ms + 2 * m.elapsed_ms, 600_000))
+    return select(m.state == APPLIED, 0, minimum(m.since_out_ms + 2 * m.elapsed_ms, 600_000))
 
 
 def _endless_time(_x: Any, _k: Any, m: Any) -> Any:
-    came_out = (m.state_was == APPLIED) & (m.state != APPLIED)
-    return select(came_out, 0, m.since_out_ms + m.elapsed_ms)
+    return select(m.state == APPLIED, 0, m.since_out_ms + m.elapsed_ms)
 
 
 def _stale_speeds_disagree(x: Any, k: Any, _m: Any) -> Any:
