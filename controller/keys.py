@@ -69,7 +69,7 @@ KEYS = (
     _celsius("oil_hot_dc", "oil.hot_c", 80, 150, 110, "hotter oil lights the lamp and lets a band engage earlier"),
     _celsius("oil_hot_gap_dc", "oil.hot_gap_c", 1, 20, 5, "how much cooler than hot it must get again"),
     _celsius("oil_critical_dc", "oil.critical_c", 90, 170, 130, "hotter oil tells the driver to stop"),
-    _kmh("hot_engage_offset_ckmh", "oil.hot_engage_earlier_kmh", 0, 20, 2, "how much earlier a band engages when hot"),
+    _kmh("hot_engage_offset_ckmh", "oil.hot_engage_earlier_kmh", 0, 20, 1, "how much earlier a band engages when hot"),
     _plain("stall_guard_rpm", "engine.stall_guard_rpm", 400, 2_500, 900, "under this engine speed the clutch is out"),
     _plain("stall_guard_gap_rpm", "engine.stall_guard_gap_rpm", 10, 1_000, 100,
            "how far above the guard the engine must get again"),

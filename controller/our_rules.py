@@ -87,9 +87,7 @@ def _next_duty_ppm(_x: Any, k: Any, m: Any) -> Any:
     return select(m.state == int(State.APPLIED), ramp_ppm, 0)
 
 
-_LATE = (
-    Memory("duty_ppm", 0, 1_000_000, 0, _next_duty_ppm, "duty of the clutch in millionths"),
-)
+_LATE = (Memory("duty_ppm", 0, 1_000_000, 0, _next_duty_ppm, "duty of the clutch in millionths"),)
 
 
 # Rows and refusals around the interlocks -------------------------------------------------------------------

@@ -142,6 +142,16 @@ class RuleSet:
         return (*chart, *self.early, *interlock_fields, *self.late)
 
     @cached_property
+    def memory_names(self) -> tuple[str, ...]:
+        """Names of the memory fields, in their order."""
+        return tuple(field.name for field in self.memory)
+
+    @cached_property
+    def starts(self) -> tuple[tuple[str, int], ...]:
+        """Name and initial value of every memory field that a start puts back: all but the time."""
+        return tuple((field.name, field.start) for field in self.memory if field.name != "now_ms")
+
+    @cached_property
     def reasons(self) -> tuple[str, ...]:
         """Every reason word; its place is its number. `none` is 0, `start` (not moved yet) 1."""
         words = ["none", "start"]

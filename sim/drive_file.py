@@ -96,7 +96,5 @@ class DriveFile(Table):
             raise ValueError("the first point must be at_s = 0.0")
         for before, after in zip(self.point, self.point[1:], strict=False):
             if after.at_s <= before.at_s:
-                raise ValueError(
-                    f"points must rise in time, but at_s = {after.at_s:g} follows {before.at_s:g}"
-                )
+                raise ValueError(f"points must rise in time, but at_s = {after.at_s:g} follows {before.at_s:g}")
         return self

@@ -24,9 +24,7 @@ class Driver:
     def __init__(self, vehicle: Vehicle) -> None:
         engine = vehicle.file.engine
         losses = vehicle.file.gearbox.gearbox_efficiency * vehicle.file.gearbox.axle_efficiency
-        best_w = max(
-            rpm * nm / 9.5493 for rpm, nm in zip(engine.full_load_rpm, engine.full_load_nm, strict=True)
-        )
+        best_w = max(rpm * nm / 9.5493 for rpm, nm in zip(engine.full_load_rpm, engine.full_load_nm, strict=True))
         self._power_w = best_w * losses
         self._force_n = max(engine.full_load_nm) * vehicle.turbine_rads_per_ms[0] * losses
         self._brake_n = vehicle.file.body.brake_n

@@ -188,10 +188,6 @@ def _check_row(path: str, row: int, values: list[float], points: list[DrivePoint
             f"{path}: row {row}, column time_s: time must rise, but {time_s:g} follows {points[-1].time_s:g}"
         )
     if not 0.0 <= speed_kmh <= 250.0:
-        raise UserError(
-            f"{path}: row {row}, column speed_kmh: speed must be 0 to 250 km/h, but it is {speed_kmh:g}"
-        )
+        raise UserError(f"{path}: row {row}, column speed_kmh: speed must be 0 to 250 km/h, but it is {speed_kmh:g}")
     if len(values) > 2 and not -40.0 <= values[2] <= 40.0:
-        raise UserError(
-            f"{path}: row {row}, column grade_pct: grade must be -40 to 40 %, but it is {values[2]:g}"
-        )
+        raise UserError(f"{path}: row {row}, column grade_pct: grade must be -40 to 40 %, but it is {values[2]:g}")

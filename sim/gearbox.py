@@ -4,6 +4,8 @@ from typing import NamedTuple
 
 from sim.vehicle import Vehicle
 
+EASY_THROTTLE = 0.25
+
 
 class Ratio(NamedTuple):
     """Ratio at the two ends of a step, turbine rad/s per rim m/s, and the shift elements' loss share."""
@@ -31,6 +33,17 @@ class Gearbox:
         self._progress_s = 0.0
         self._last_shift_s = -60.0
         self._steady = Ratio(self._ratios[0], self._ratios[0], 0.0)
+
+    def start_at(self, speed_kmh: float, gear_limit: int) -> None:
+        """Be in the gear that easy driving at this speed would have come to, without a shift under way."""
+        self.gear = 1
+        while self.gear < min(gear_limit, len(self._ratios)):
+            closed, full = self._up[self.gear - 1]
+            if speed_kmh <= closed + (full - closed) * EASY_THROTTLE:
+                break
+            self.gear += 1
+        ratio = self._ratios[self.gear - 1]
+        self._steady = Ratio(ratio, ratio, 0.0)
 
     def tick(self, now_s: float, speed_kmh: float, throttle: float, gear_limit: int) -> None:
         """Decide whether to change gear now. `throttle` is 0 to 1; gears above `gear_limit` are not used."""

@@ -7,7 +7,7 @@ calibrations that a single run takes; `run` compiles the kernel for the rule set
 from __future__ import annotations
 
 import ast
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from types import ModuleType
@@ -28,7 +28,7 @@ from sim.drives import Drive
 from sim.gearbox import Gearbox
 from sim.ignition import Ignition
 from sim.lock_schedule import LockSchedule
-from sim.loop import standing
+from sim.loop import start_state
 from sim.params import Params, stepping
 from sim.sensors import GROUPS
 from sim.vehicle import RPM_PER_RADS, Vehicle, load_vehicle
@@ -57,6 +57,7 @@ class Place:
     drive: Drive
     course: Course
     start: tuple[float, ...]
+    gearbox: Gearbox
 
 
 def place(vehicle: Vehicle, drive: Drive, ambient_c: float | None = None, trailer_kg: float | None = None) -> Place:
@@ -67,7 +68,9 @@ def place(vehicle: Vehicle, drive: Drive, ambient_c: float | None = None, traile
         drive.ambient_c if ambient_c is None else ambient_c,
         drive.trailer_kg if trailer_kg is None else trailer_kg,
     )
-    return Place(vehicle, drive, course, tuple(standing(vehicle, drive, course)))
+    gearbox = Gearbox(vehicle)
+    start = start_state(vehicle, drive, course, gearbox)
+    return Place(vehicle, drive, course, tuple(start), gearbox)
 
 
 Event = tuple[float, float, float, float, float, float, float]
@@ -135,7 +138,12 @@ def run(rules: RuleSet, places: Sequence[Place], lanes: Sequence[Lane], traced: 
     vehicles = list({id(one.vehicle): one.vehicle for one in places}.values())
     vehicle_of = np.array([next(at for at, v in enumerate(vehicles) if v is one.vehicle) for one in places])
     numbers, tables, lengths = _params(vehicles)
-    parts = [_records(lanes, places, make) for make in (Driver, Gearbox, LockSchedule, Ignition)]
+    parts = [
+        _records(lanes, [Driver(one.vehicle) for one in places]),
+        _records(lanes, [one.gearbox for one in places]),
+        _records(lanes, [LockSchedule(one.vehicle) for one in places]),
+        _records(lanes, [Ignition(one.vehicle) for one in places]),
+    ]
     most_events = max((len(lane.events) for lane in lanes), default=0)
     events = np.zeros((len(lanes), max(most_events, 1), 7))
     for at, lane in enumerate(lanes):
@@ -265,11 +273,11 @@ def _vehicle_numbers(vehicle: Vehicle) -> tuple[float, ...]:
     )
 
 
-def _records(lanes: Sequence[Lane], places: Sequence[Place], make: Callable[[Vehicle], Any]) -> Any:
-    kind = record_type(make(places[0].vehicle))
-    one_each = np.zeros(len(places), kind)
-    for at, one in enumerate(places):
-        fill(one_each[at], make(one.vehicle))
+def _records(lanes: Sequence[Lane], parts: Sequence[Any]) -> Any:
+    """Return a record a lane of the part that belongs to its place."""
+    one_each = np.zeros(len(parts), record_type(parts[0]))
+    for at, part in enumerate(parts):
+        fill(one_each[at], part)
     return one_each[[lane.place for lane in lanes]]
 
 

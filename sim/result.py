@@ -184,15 +184,11 @@ def _engagements(
         reason_in = names[int(traces[column][span.start])]
         reason_out = "end" if span.end is None else names[int(traces[column][span.end])]
         jolt = flexible.jolt(vehicle, record, span.start, span.held) if flexible_jolt else None
-        found.append(
-            describe(record, span, reason_in, reason_out, "rules" if by_rules else "as_built", jolt)
-        )
+        found.append(describe(record, span, reason_in, reason_out, "rules" if by_rules else "as_built", jolt))
     return found
 
 
-def _events(
-    traces: dict[str, Array], kind: str, words: tuple[str, ...], ignition: Ignition
-) -> list[RunEvent]:
+def _events(traces: dict[str, Array], kind: str, words: tuple[str, ...], ignition: Ignition) -> list[RunEvent]:
     events = [
         RunEvent(time_s, "stall", why, f"engine stalled: {why}", speed_kmh)
         for time_s, speed_kmh, why in ignition.stalls
@@ -222,8 +218,13 @@ def _cannot_follow(traces: dict[str, Array]) -> list[RunEvent]:
             text = f"full throttle, up to {worst:.1f} km/h short of the target"
             events.append(
                 RunEvent(
-                    start / TICKS_PER_S, "cannot_follow", "full_throttle", text,
-                    float(traces["speed_kmh"][start]), end / TICKS_PER_S, worst,
+                    start / TICKS_PER_S,
+                    "cannot_follow",
+                    "full_throttle",
+                    text,
+                    float(traces["speed_kmh"][start]),
+                    end / TICKS_PER_S,
+                    worst,
                 )
             )
     return events

@@ -62,6 +62,8 @@ _WRONG = [
     ("low.engage_kmh = nan", "low.engage_kmh = NaN is not a number; write one from 5 to 160"),
     ("low.engage_kmh = inf", "low.engage_kmh = Infinity is not a number; write one from 5 to 160"),
     ("low.engage_kmh = [34]", "low.engage_kmh = [34] is not a number"),
+    ("low.engage_kmh = [34.5, [true]]", "low.engage_kmh = [34.5, [True]] is not a number"),
+    ('"a\\nb" = 1', r"unknown key 'a\nb'; known: "),
     ("low.engage_kmh = 1979-05-27", "low.engage_kmh = 1979-05-27 is not a number"),
     ("shift.hold_through = 1", "shift.hold_through = 1 is not true or false"),
     ('shift.hold_through = "yes"', "shift.hold_through = 'yes' is not true or false"),
@@ -78,8 +80,8 @@ _WRONG = [
     ("low.release_kmh = 33.01", "low.release_kmh = 33.01 must be at least 1 km/h under low.engage_kmh"),
     ("low.release_kmh = 50", "low.release_kmh = 50 must be at least 1 km/h under low.engage_kmh"),
     ("low.engage_kmh = 31", "low.release_kmh = 31 (the default) must be at least 1 km/h under low.engage_kmh"),
-    ("low.release_kmh = 31.01",
-     "oil.hot_engage_earlier_kmh = 2 (the default) must be so small that low.engage_kmh less it stays 1 km/h above "
+    ("low.release_kmh = 32.01",
+     "oil.hot_engage_earlier_kmh = 1 (the default) must be so small that low.engage_kmh less it stays 1 km/h above "
      "low.release_kmh"),
     ("high.engage_kmh = 33\nhigh.release_kmh = 20",
      "low.engage_kmh = 34 (the default) must be at most high.engage_kmh"),
@@ -208,6 +210,29 @@ def test_whatever_breaks_a_relation_is_refused(data: st.DataObject) -> None:
         assert _error(text).endswith(f"must be {broken[0].text}")
     else:
         assert parse_calibration(text, "mine.toml", OURS).values == moved
+
+
+def test_the_usual_pairs_can_be_written_as_they_are() -> None:
+    text = "low.engage_kmh = 40\nlow.release_kmh = 38\nhigh.engage_kmh = 80\nhigh.release_kmh = 75\n"
+    assert parse_calibration(text, "mine.toml", OURS).values.low_release_ckmh == 3_800
+
+
+_STATION = calibration_text("station")[0]
+
+
+@settings(max_examples=300, deadline=None, derandomize=True)
+@given(
+    st.integers(0, len(_STATION)),
+    st.integers(0, 12),
+    st.text(st.sampled_from("0123456789.-+e_=[]{}\"'#\n truefalsninkmhdg")),
+)
+def test_a_file_spoilt_anywhere_is_read_or_refused_in_one_line(at: int, cut: int, put: str) -> None:
+    text = _STATION[:at] + put + _STATION[at + cut :]
+    try:
+        parse_calibration(text, "mine.toml", OURS)
+    except UserError as error:
+        assert str(error).startswith("mine.toml: ")  # noqa: PT017  # reading it is right, too
+        assert "\n" not in str(error)  # noqa: PT017  # as above
 
 
 def test_keys_without_a_table_and_deeper_tables_round_trip() -> None:

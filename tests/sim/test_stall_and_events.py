@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from sim.drives import Drive, DriveEvent
+from controller.errors import UserError
+from sim.drives import Drive, DriveEvent, load_drive
 from sim.loop import simulate
 from sim.script import Script
 from sim.sensors import AGE_INVALID_MS, GROUPS, Sensors
@@ -110,9 +111,7 @@ def test_engagement_figures(
 )  # fmt: skip
 def test_timed_events(make_drive: Callable[..., Drive], now_s: float, kmh: float, band: int, brake: float) -> None:
     script = Script(
-        make_drive(
-            [(0, 0), (9, 9)], events=(DriveEvent(at_s=2.0, for_s=0.5, brake=0.1), DriveEvent(at_s=1.0, band=1))
-        )
+        make_drive([(0, 0), (9, 9)], events=(DriveEvent(at_s=2.0, for_s=0.5, brake=0.1), DriveEvent(at_s=1.0, band=1)))
     )
     for k in range(round(now_s * 100) + 1):
         effects = script.tick(k / 100, kmh)
@@ -215,9 +214,7 @@ def test_brake_tap_reaches_vehicle_and_rules(pukeko: Vehicle, make_drive: Callab
     watch = Watch()
     watch.seen = []
     events = (DriveEvent(at_s=20.0, for_s=0.3, brake=0.06),)
-    run = simulate(
-        pukeko, make_drive([(0, 0), (15, 50), (30, 50)], events=events), watch, flexible_jolt=False
-    )
+    run = simulate(pukeko, make_drive([(0, 0), (15, 50), (30, 50)], events=events), watch, flexible_jolt=False)
     assert [ms for ms in watch.seen if ms > 16000] == list(range(20000, 20300, 10))
     assert run.traces["brake_pct"][2010] == pytest.approx(6.0)
 
@@ -239,3 +236,70 @@ def test_progress_runs_to_the_end(pukeko: Vehicle, make_drive: Callable[..., Dri
     assert shares[0] == 0.0
     assert shares[-1] == 1.0
     assert shares == sorted(shares)
+
+
+def test_a_drive_that_starts_at_speed_starts_rolling(pukeko: Vehicle, make_drive: Callable[..., Drive]) -> None:
+    run = simulate(pukeko, make_drive([(0, 90), (30, 90)]), AsBuilt(), flexible_jolt=False)
+    assert run.traces["speed_kmh"][0] == pytest.approx(90.0)
+    assert run.traces["gear"][0] >= 4
+    assert np.abs(run.traces["speed_kmh"] - 90.0).max() < 3.0
+    assert not run.events
+    limited = simulate(
+        pukeko, make_drive([(0, 40, 0, "sealed", 2), (20, 40, 0, "sealed", 2)]), AsBuilt(), flexible_jolt=False
+    )
+    assert set(limited.traces["gear"]) == {2.0}
+
+
+def test_numbers_out_of_range_are_said_so(pukeko: Vehicle, make_drive: Callable[..., Drive]) -> None:
+    from dataclasses import replace
+
+    wild = replace(pukeko, params=pukeko.params._replace(tank_j_per_k=12.0))
+    with pytest.raises(UserError, match=r"Pukeko 2\.8 TD: the run leaves the range of numbers at \d"):
+        simulate(wild, make_drive([(0, 0), (60, 0)]), Open(), flexible_jolt=False)
+
+
+class Refusing(FakeController):
+    """Refuses for a while, then holds, then is out by a fault."""
+
+    def tick(self, inputs: Any) -> tuple[int, ...]:
+        now = inputs["now_ms"]
+        if now < 20000:
+            return 0, 1, 1, 2 if now >= 18000 else 0, 0, 1
+        return (1_000_000, 2, 1, 0, 0, 1) if now < 25000 else (0, 3, 2, 0, 0, 1)
+
+
+def test_interlocks_and_refusals_are_told_with_time_and_reason(
+    pukeko: Vehicle, make_drive: Callable[..., Drive]
+) -> None:
+    drive = make_drive([(0, 0), (15, 50), (30, 50)], events=(DriveEvent(at_s=1.0, band=1),))
+    run = simulate(pukeko, drive, Rules(Refusing(), "refusing"), flexible_jolt=False)
+    told = [(event.time_s, event.kind, event.reason) for event in run.events]
+    assert told == [(18.0, "refusal", "fast"), (25.0, "interlock", "fast")]
+
+
+def test_a_run_of_two_ticks_has_no_jolt_to_judge(
+    pukeko: Vehicle, make_drive: Callable[..., Drive], hold_above: Callable[..., Strategy]
+) -> None:
+    run = simulate(pukeko, make_drive([(0, 0), (0.02, 0)]), hold_above(-1.0, -2.0))
+    assert [one.jolt_ms3 for one in run.engagements] == [0.0]
+
+
+def test_jolt_of_a_hold_down_to_a_standstill_is_judged(
+    pukeko: Vehicle, make_drive: Callable[..., Drive], hold_above: Callable[..., Strategy]
+) -> None:
+    points = [(0, 0), (12, 20, 0, "sealed", 1), (14, 0, 0, "sealed", 1), (20, 0, 0, "sealed", 1)]
+    run = simulate(pukeko, make_drive(points), hold_above(10.0, -1.0))
+    assert run.engagements[0].jolt_ms3 is not None
+    assert run.engagements[0].jolt_ms3 > 0.0
+
+
+def test_every_press_of_the_threshold_drive_happens_at_its_speed(pukeko: Vehicle) -> None:
+    drive = load_drive("switch_at_threshold")
+    run = simulate(pukeko, drive, Open(), flexible_jolt=False)
+    band, speed = run.traces["band"], run.traces["speed_kmh"]
+    presses = np.flatnonzero(np.diff(band)) + 1
+    assert len(presses) == len(drive.events)
+    for tick, event in zip(presses, drive.events, strict=True):
+        assert band[tick] == event.band
+        assert speed[tick] == pytest.approx(event.at_speed_kmh, abs=0.1)
+        assert (speed[tick] > speed[tick - 1]) == event.rising
