@@ -10,7 +10,7 @@ from controller.calibration import write_calibration
 from controller.watch import Watch
 
 if TYPE_CHECKING:
-    from controller.counterexample import FoundRun
+    from controller.found_run import FoundRun
 
 TICK_MS = 10
 """The simulator's tick."""

@@ -12,6 +12,7 @@ import click
 
 from bench.commands.chart import chart
 from bench.commands.compare import compare
+from bench.commands.fuzz import fuzz
 from bench.commands.init import init
 from bench.commands.list import list_
 from bench.commands.prove import prove
@@ -48,5 +49,5 @@ def main() -> None:
     """
 
 
-for _command in (compare, run, sheet, chart, prove, init, list_):
+for _command in (compare, run, sheet, chart, prove, fuzz, init, list_):
     main.add_command(_command)

@@ -8,20 +8,27 @@ from typing import TYPE_CHECKING, Any
 from controller.declare import Band, State
 
 if TYPE_CHECKING:
-    from controller.counterexample import FoundRun
+    from controller.found_run import FoundRun
     from controller.step import Command
 
 COLUMNS = ("tick", "ms", "inputs that change", "state", "band", "duty %", "last move", "refusal", "broken")
 
 
 def rows_of(run: FoundRun) -> list[tuple[str, ...]]:
-    """Return the table's rows; the first names every input that is not at its default."""
+    """Return the table's rows; the first names every input that is not at its default.
+
+    A tick at which nothing but time and the ramp's duty changes is left out.
+    """
     rules = run.rules
     before: Mapping[str, int] = {signal.name: signal.default for signal in rules.signals}
     rows = []
+    last: tuple[str, ...] = ()
     for number, (x, command, broken) in enumerate(run.replayed(), 1):
-        rows.append((str(number), str(x["now_ms"]), _changes(before, x), *_outcome(rules.reasons, command),
-                     ", ".join(broken)))  # fmt: skip
+        row = (_changes(before, x), *_outcome(rules.reasons, command), ", ".join(broken))
+        told = (*row[:3], *row[4:])
+        if told != last:
+            rows.append((str(number), str(x["now_ms"]), *row))
+        last = told
         before = x
     return rows
 

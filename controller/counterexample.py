@@ -8,36 +8,20 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import z3
 
 from controller.calibration import default_values, values_type
 from controller.encode import Encoder, Moment, keys_in_products
+from controller.found_run import FoundRun
 from controller.ruleset import RuleSet
-from controller.step import Command
 from controller.tracer import Program, trace
-from controller.watch import Watch
 
 TICK_MS = 10
 """Ticks of a found run are this far apart, or a whole multiple, as a drive repeats them."""
 
 LONGEST_GAP_MS = 1_000
-
-
-@dataclass(frozen=True)
-class FoundRun:
-    """A run from power-up: the calibration and the inputs of each tick."""
-
-    rules: RuleSet
-    calibration: Any
-    inputs: tuple[dict[str, int], ...]
-
-    def replayed(self) -> list[tuple[dict[str, int], Command, list[str]]]:
-        """Return inputs, command and broken properties of each tick, as the rules themselves give them."""
-        watch = Watch(self.rules, self.calibration)
-        return [(x, *watch.tick(x)) for x in self.inputs]
 
 
 Target = Callable[[Sequence[Moment]], Any]

@@ -15,8 +15,9 @@ from typing import Any, Literal
 import z3
 
 from controller import invariants, still
-from controller.counterexample import FoundRun, Target, Unrolled, default_fixed, shortest
+from controller.counterexample import Target, Unrolled, default_fixed, shortest
 from controller.encode import Encoder, Moment
+from controller.found_run import FoundRun
 from controller.intervals import INT32_HIGH, INT32_LOW, declared_ranges, ranges_of, reachable
 from controller.language import check
 from controller.ruleset import RuleSet

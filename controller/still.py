@@ -19,9 +19,9 @@ from typing import Any
 
 import z3
 
-from controller.counterexample import FoundRun
 from controller.declare import State
 from controller.encode import Encoder, Moment
+from controller.found_run import FoundRun
 from controller.intervals import variables
 from controller.terms import Term
 from controller.tracer import Program

@@ -106,7 +106,7 @@ class _Method(ast.NodeTransformer):
     def __init__(self, source: Source, owner: type, instance: Any) -> None:
         self._source, self._owner, self._fields = source, owner, vars(instance)
 
-    def visit_Call(self, node: ast.Call) -> ast.AST:  # noqa: N802 - the library's name
+    def visit_Call(self, node: ast.Call) -> ast.AST:
         if isinstance(node.func, ast.Name) and node.func.id == "len" and self._own(node.args[0]):
             # The record has room to spare behind the table's own rows.
             return ast.parse(f"self.{self._own(node.args[0])}{_ROWS}", mode="eval").body
@@ -117,7 +117,7 @@ class _Method(ast.NodeTransformer):
             return ast.Call(ast.Name(name, ast.Load()), arguments, [])
         return self.generic_visit(node)
 
-    def visit_Expr(self, node: ast.Expr) -> ast.AST:  # noqa: N802
+    def visit_Expr(self, node: ast.Expr) -> ast.AST:
         call = node.value
         if isinstance(call, ast.Call) and isinstance(call.func, ast.Attribute) and call.func.attr == "append":
             counted = self._own(call.func.value)
@@ -125,7 +125,7 @@ class _Method(ast.NodeTransformer):
                 return ast.parse(f"self.{counted} += 1").body[0]
         return self.generic_visit(node)
 
-    def visit_Assign(self, node: ast.Assign) -> Any:  # noqa: N802
+    def visit_Assign(self, node: ast.Assign) -> Any:
         target = node.targets[0]
         field = self._own(target)
         kept = self._fields.get(field or "")
@@ -142,7 +142,7 @@ class _Method(ast.NodeTransformer):
             return [ast.parse(f"{name} = {row}[{at}]").body[0] for at, name in enumerate(names)]
         return self.generic_visit(node)
 
-    def visit_Attribute(self, node: ast.Attribute) -> ast.AST:  # noqa: N802
+    def visit_Attribute(self, node: ast.Attribute) -> ast.AST:
         field = self._own(node)
         if field is not None and isinstance(node.ctx, ast.Load):
             if field not in self._fields and isinstance(vars(self._owner).get(field), int | float):

@@ -62,6 +62,7 @@ COUNTS = 11
 FIRST_TICK, BITS = range(2)
 
 HUNT_COUNT, HUNT_TICKS = 3, 3_000
+FULL_PEDAL = 0.98
 STILL_MS2 = 0.02
 """A target that changes slower than this counts as held."""
 
@@ -271,9 +272,7 @@ def run_lane(
             duty = as_built
 
         fired = ignition.fires
-        ignition_tick(
-            ignition, now_s, key_on, engine_rads, speed_kmh, duty > 0.0 or state.pressure > params.kiss_share
-        )
+        ignition_tick(ignition, now_s, key_on, engine_rads, speed_kmh, duty > 0.0 or state.pressure > params.kiss_share)
         if fired and not ignition.fires and key_on:
             counts[STALLS] += 1
             if is_in:
@@ -290,8 +289,9 @@ def run_lane(
                 if counts[HUNTS] == 0:
                     counts[FIRST_HUNT_TICK] = tick
                 counts[HUNTS] += 1
-        if abs(here[AIM_SLOPE]) > STILL_MS2 or shifting or brake_on:
-            # Speed, gear or brake are being changed on purpose: what the clutch does now is no hunting.
+        if abs(here[AIM_SLOPE]) > STILL_MS2 or shifting or brake_on or throttle > FULL_PEDAL:
+            # Speed, gear or brake are being changed on purpose, or the load is more than the engine can pull at this
+            # speed without the converter's torque: that cycle is the load's, and no rule ends it.
             calm_from = tick
         counts[HELD_TICKS] += is_in
         was_in = is_in
@@ -323,6 +323,16 @@ def run_lane(
     counts[MOST_CLUTCH_J] = most_j
     counts[OIL_PEAK] = oil_peak
     counts[OIL_END] = state.oil_c
+
+
+def replay(inputs: Any, k: Any, m: Any, h: Any, bits: int) -> int:
+    """Return the first tick of a run of inputs at which one of the properties in `bits` does not hold, or -1."""
+    out = np.zeros(8, np.int64)
+    for tick in range(len(inputs)):
+        rules_tick(inputs[tick], k, m, h, out)
+        if out[BROKEN] & bits:
+            return tick
+    return -1
 
 
 def run_lanes(

@@ -14,6 +14,7 @@ from types import ModuleType
 from typing import Any
 
 import numpy as np
+from numba import parallel_chunksize
 
 from controller.errors import UserError
 from controller.ruleset import COMMAND_FIELDS, RuleSet
@@ -192,8 +193,21 @@ def run(rules: RuleSet, places: Sequence[Place], lanes: Sequence[Lane], traced: 
         np.minimum(np.arange(len(lanes)), len(outcome.traces) - 1),
         np.where(np.arange(len(lanes)) < traced, outcome.traces.shape[1], 0),
     )
-    module.run_lanes(*arguments)
+    # Drives differ in length: small portions keep all cores at work to the end.
+    with parallel_chunksize(_PORTION):
+        module.run_lanes(*arguments)
     return outcome
+
+
+_PORTION = 8
+"""Lanes that a core takes at a time."""
+
+
+def first_broken(rules: RuleSet, calibration: Sequence[int], inputs: Any, bits: int) -> int:
+    """Return the first tick of a run of inputs (a row a tick) that breaks a property in `bits`, or -1."""
+    memory = np.array(initial_memory(rules), np.int64)
+    fields = np.array([*initial_fields(rules), 0], np.int64)
+    return int(compiled(rules).replay(inputs, np.array(tuple(calibration), np.int64), memory, fields, bits))
 
 
 @lru_cache(maxsize=8)
@@ -205,6 +219,7 @@ def compiled(rules: RuleSet) -> ModuleType:
     taken.add_text("place", _place_text(rules))
     taken.add_text("rules_tick", rules_text(rules))
     taken.add(kernel.run_lane)  # type: ignore[arg-type]  # functions as the interpreter has them
+    taken.add(kernel.replay)  # type: ignore[arg-type]
     taken.add(kernel.run_lanes, "@njit(cache=True, parallel=True, error_model='numpy')")  # type: ignore[arg-type]
     return module_of(f"from sim.params import Params\n{taken.text()}", rules.name)
 

@@ -10,7 +10,7 @@ pytest.importorskip("z3", reason="the proof extra is not installed: pip install 
 
 from planted import FAULTS
 
-from controller.counterexample import FoundRun
+from controller.found_run import FoundRun
 from controller.our_rules import OURS
 from controller.proof import Effort, Proof, names_of
 from controller.still import changes_while_still
