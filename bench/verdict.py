@@ -113,13 +113,12 @@ def _remarks(run: Figures, others: Sequence[Figures], result: RunResult) -> list
 
 def _remarks_on_baseline(run: Figures, beside_rules: bool) -> list[Finding]:
     remarks: list[Finding] = []
-    judgement: Judgement = "note" if beside_rules else "bad"
     if run.stalls:
-        remarks.append((judgement, f"{run.name}: engine stalled {run.stalls}×."))
+        remarks.append(("note", f"{run.name}: engine stalled {run.stalls}×."))
     if run.oil_peak_c > OIL_CRITICAL_C:
-        remarks.append((judgement, f"{run.name}: oil over {OIL_CRITICAL_C:.0f} °C."))
+        remarks.append(("note", f"{run.name}: oil over {OIL_CRITICAL_C:.0f} °C."))
     if run.hunting:
-        remarks.append((judgement, f"{run.name}: hunting, {run.engagements} engagements."))
+        remarks.append(("note", f"{run.name}: hunting, {run.engagements} engagements."))
     if not beside_rules and not remarks:
         remarks.append(("note", f"{run.name}: oil peaks at {run.oil_peak_c:.1f} °C, ends at {run.oil_end_c:.1f} °C."))
     return remarks

@@ -37,7 +37,7 @@ class Open:
 
     name = "open"
     kind = "open"
-    reason_words = ("none",)
+    reason_words: tuple[str, ...] = ("none",)
     signals: tuple[Any, ...] = ()
     _DECISION = Decision(0.0, False, IDLE, 0, 0, 0)
 
@@ -56,7 +56,7 @@ class AsBuilt:
     def __init__(self) -> None:
         from sim.lock_schedule import REASONS
 
-        self.reason_words = REASONS
+        self.reason_words: tuple[str, ...] = REASONS
 
     def tick(self, inputs: Mapping[str, int], as_built_duty: float) -> Decision:  # noqa: ARG002 - the protocol's
         """Return the schedule's duty."""

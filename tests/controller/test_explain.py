@@ -23,7 +23,7 @@ _CASES: list[tuple[str, Callable[[Rig], object], dict[str, int], dict[str, int]]
     ("refused, signal_lost: road speed 240 ms old, limit 200 ms", Rig.holding, {"road_speed_age_ms": 240}, {}),
     ("refused, signal_lost: gear invalid, limit 300 ms", Rig.holding, {"gear_age_ms": AGE_INVALID_MS}, {}),
     ("refused, signal_lost: signals good again, waiting out the settle time", Rig.holding, {"gear_age_ms": 999},
-     {"gear_age_ms": 0}),
+     {"gear_age_ms": 300}),
     ("refused, kickdown: throttle 99.0 %, let up at 80.0 %", Rig.ready, {"throttle_permille": 990}, {}),
     ("refused, closed_throttle: throttle 0.5 %, open at 5.0 %", Rig.ready, {"throttle_permille": 5}, {}),
     ("refused, lugging: locked, the engine would turn 902 rpm, limit 1150 rpm", Rig.ready, {}, {}),

@@ -186,7 +186,7 @@ def test_an_unconfirmed_throttle_already_refuses_to_engage(
 def _stays_until_ignition(rig: Rig, reason: str) -> None:
     assert (rig.state, rig.reason, rig.refusal) == ("idle", reason, reason)
     assert reason in rig.lamps
-    rig.rolling(4_000)
+    rig.rolling(4_000, 2)
     rig.run(10_000, 100, throttle_permille=0)
     rig.tick(band_switch=0)
     rig.run(10_000, 100, band_switch=1)
@@ -201,9 +201,9 @@ def _stays_until_ignition(rig: Rig, reason: str) -> None:
 
 @pytest.mark.parametrize("sign", [1, -1])
 def test_speeds_that_disagree_latch_after_the_confirm_time(sign: int) -> None:
-    rig = Rig().holding()
-    turbine = 4_000 * 4_513 // 10_000  # 1805.2 rpm in second at 40 km/h
-    limit = turbine + 250 if sign > 0 else turbine - 249
+    # At 100 km/h the gear's own figure is the gearbox input speed, so the limit is met exactly.
+    rig = Rig().holding(1, 10_000, 4)
+    limit = 2_401 + sign * 250
     rig.run(3_000, turbine_rpm=limit, engine_rpm=limit)
     assert rig.state == "applied"
     rig.tick(1, turbine_rpm=limit + sign, engine_rpm=limit + sign)

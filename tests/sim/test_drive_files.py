@@ -108,3 +108,10 @@ def test_wrong_traces_name_row_and_column(tmp_path: Path, text: str, says: str) 
 def test_unknown_drive_suggests_the_nearest() -> None:
     with pytest.raises(UserError, match="unknown drive 'riverbet'; did you mean 'riverbed'"):
         load_drive("riverbet")
+
+
+def test_published_schedules_are_read_as_they_come(tmp_path: Path) -> None:
+    path = tmp_path / "schedule.csv"
+    path.write_text("\ufeffcycSecs,cycMps,cycGrade,cycRoadType\n0,0,0,0\n1,2.5,0.02,0\n", encoding="utf-8")
+    points = load_drive(str(path)).points
+    assert [(point.time_s, point.speed_kmh, point.grade_pct) for point in points] == [(0.0, 0.0, 0.0), (1.0, 9.0, 2.0)]
