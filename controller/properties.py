@@ -192,15 +192,15 @@ PROPERTIES = (
     Property("refusal_or_in", "while the clutch is out there is a stated ground, and none while it is in",
              lambda _b, _x, _k, a: select(a.state == _APPLIED, a.refusal == 0, a.refusal != 0)),
     Property("out_only_on_a_ground", "a hold in the same band comes out only on one of the stated grounds",
-             lambda b, x, k, a: _implies(_holds_on(b, x, k, a), a.state == _APPLIED)),
+             lambda b, x, k, a: _implies(_holds_on(b, x, k, a), a.state == _APPLIED), is_closed=True),
     Property("hot_oil_keeps", "hot oil never opens the clutch: holding is what cools it",
-             lambda b, x, k, a: _implies(_holds_on(b, x, k, a) & (x.oil_temp_dc > k.oil_hot_dc), a.state == _APPLIED)),
+             lambda b, x, k, a: _implies(_holds_on(b, x, k, a) & (x.oil_temp_dc > k.oil_hot_dc), a.state == _APPLIED), is_closed=True),
     Property("gap_changes_nothing", "a cool-oil speed between release and engage neither opens a hold nor starts one",
              lambda b, x, k, a: _implies(
                  (_true_speed(x, k) >= _release(k, a)) & (_true_speed(x, k) < _engage_at_least(k, a)),
-                 not_(_goes_in(b, a)) & _implies(_holds_on(b, x, k, a), a.state == _APPLIED))),
+                 not_(_goes_in(b, a)) & _implies(_holds_on(b, x, k, a), a.state == _APPLIED)), is_closed=True),
     Property("in_when_free", "armed, at the engage speed, delay over and no ground against it: goes in at this tick",
-             lambda b, x, k, a: _implies(_free_to_go_in(b, x, k, a), a.state == _APPLIED)),
+             lambda b, x, k, a: _implies(_free_to_go_in(b, x, k, a), a.state == _APPLIED), is_closed=True),
     Property("in_is_seen_in_duty", "duty starts with the hold and never stands still below its end",
              lambda b, x, k, a: _implies(
                  (a.state == _APPLIED) & (x.now_ms > b.now_ms) & (k.end_duty_ppm > 0) & (b.duty_ppm != k.end_duty_ppm)

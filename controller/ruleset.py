@@ -182,7 +182,11 @@ class RuleSet:
         histories: Iterable[History] = (),
         before: str | None = None,
     ) -> RuleSet:
-        """Return this set with more parts; new interlocks stand last, or `before` the one of that reason."""
+        """Return this set with more parts; new interlocks stand last, or `before` the one of that reason.
+
+        With a new interlock, properties that say there is no other ground are left out.
+        """
+        interlocks = tuple(interlocks)
         return replace(
             self,
             name=name or self.name,
@@ -193,7 +197,7 @@ class RuleSet:
             interlocks=_insert(self.interlocks, interlocks, before, lambda part: part.reason),
             late=(*self.late, *late),
             lamps=(*self.lamps, *lamps),
-            properties=(*self.properties, *properties),
+            properties=(*self._properties_beside(interlocks), *properties),
             histories=(*self.histories, *histories),
         )
 
@@ -215,21 +219,25 @@ class RuleSet:
                 rules = replace(rules, late=_swap(rules.late, part, _name))
         return rules
 
+    def _properties_beside(self, interlocks: Sequence[Interlock]) -> tuple[Property, ...]:
+        return tuple(one for one in self.properties if not (one.is_closed and interlocks))
+
     def removing(self, *names: str) -> RuleSet:
         """Return this set without the interlocks of these reasons (and their lamps) and the properties of these names.
 
         A property that an interlock earned stays unless it is named too: one that no longer holds is found by its
-        check, which is what it is for.
+        check, which is what it is for. Properties that count on exactly these interlocks are left out with the first.
         """
         known = [one.reason for one in self.interlocks] + [one.name for one in self.checks]
         for name in names:
             if name not in known:
                 raise UserError(f"rule set: no interlock or property {name!r} to remove; {nearest(name, known)}")
+        gone = [one for one in self.interlocks if one.reason in names]
         return replace(
             self,
             interlocks=tuple(one for one in self.interlocks if one.reason not in names),
             lamps=tuple(one for one in self.lamps if one.word not in names),
-            properties=tuple(one for one in self.properties if one.name not in names),
+            properties=tuple(one for one in self._properties_beside(gone) if one.name not in names),
             histories=tuple(one for one in self.histories if one.name not in names),
         )
 

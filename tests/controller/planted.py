@@ -112,14 +112,10 @@ def _stale_speeds_disagree(x: Any, k: Any, _m: Any) -> Any:
 
 
 def _hot_oil_opens() -> RuleSet:
-    return OURS.adding(
-        interlocks=[
-            Interlock(
-                "too_hot", lambda x, k, _m: x.oil_temp_dc > k.oil_hot_dc, State.RELEASED,
-                "the oil is hot", "by itself", "the oil is hot",
-            )
-        ]
-    )  # fmt: skip  # one interlock
+    too_hot = Interlock("too_hot", lambda x, k, _m: x.oil_temp_dc > k.oil_hot_dc, State.RELEASED,
+                        "the oil is hot", "by itself", "the oil is hot")  # fmt: skip  # one interlock
+    # Put in by hand: `adding` would leave out what is said of our own interlocks only.
+    return replace(OURS, interlocks=(*OURS.interlocks, too_hot))
 
 
 def _wide_lamp() -> RuleSet:
