@@ -103,14 +103,19 @@ def engagements_table(results: Sequence[RunResult]) -> Table:
 
 
 def interlocks_table(results: Sequence[RunResult]) -> Table:
-    """Return every interlock that opened a hold, and every stall, with time and reason."""
+    """Return every interlock that opened a hold, lamp that came on and stall, with time and reason."""
     rows: list[list[Cell]] = [
         [result.strategy_name, clock(event.time_s), event.kind, event.reason, event.text, f"{event.speed_kmh:.1f}"]
         for result in results
         for event in result.events
-        if event.kind in ("interlock", "stall")
+        if event.kind in ("interlock", "lamp", "stall")
     ]
-    return Table("Interlocks that fired, and stalls", ("", "at", "what", "reason", "in words", "km/h"), rows, left=5)
+    return Table(
+        "Interlocks that fired, lamps that came on, and stalls",
+        ("", "at", "what", "reason", "in words", "km/h"),
+        rows,
+        left=5,
+    )
 
 
 def refusals_table(figures: Sequence[Figures]) -> Table:

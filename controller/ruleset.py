@@ -104,7 +104,7 @@ class RuleSet:
     def rows(self) -> tuple[Row, ...]:
         """All rows of the chart; in each state the first whose condition holds fires."""
         made = [
-            Row(source, interlock.out_to, interlock.on, is_on(interlock), interlock.reason)
+            Row(source, interlock.out_to, interlock.on, is_on(interlock), interlock.reason, interlock.says)
             for interlock in self.interlocks
             if interlock.out_to is not None
             for source in interlock.leaves

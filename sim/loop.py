@@ -146,7 +146,7 @@ def simulate(
     values = np.frombuffer(rows, dtype=np.float64).reshape(-1, len(COLUMNS))
     record = Record(values, dt_s, substeps)
     result = summarise(
-        vehicle, drive, course, record, strategy.name, strategy.kind, strategy.reason_words, ignition, flexible_jolt
+        vehicle, drive, course, record, strategy, ignition, flexible_jolt
     )
     if progress is not None:
         progress(1.0)

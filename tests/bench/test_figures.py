@@ -98,7 +98,7 @@ def test_a_narrow_gap_on_a_hovering_speed_hunts(tmp_path: Path) -> None:
     text = calibration_text("station")[0]
     for before, after in (
         ("release_kmh = 31", "release_kmh = 33"),
-        ("hot_engage_earlier_kmh = 2", "hot_engage_earlier_kmh = 0"),
+        ("hot_engage_earlier_kmh = 1", "hot_engage_earlier_kmh = 0"),
         ("reengage_ms = 1500", "reengage_ms = 100"),
     ):
         assert before in text

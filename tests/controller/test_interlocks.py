@@ -8,6 +8,7 @@ import pytest
 from rig import CALIBRATION, Rig
 
 from controller.declare import AGE_INVALID_MS, State
+from controller.interlocks import DRAIN_MS
 from controller.signals import AGED
 
 # Opens a hold at the value, in the tick -------------------------------------------------------------------
@@ -309,9 +310,10 @@ def test_an_open_clutch_without_slip_under_load_latches(
 ) -> None:
     rig = Rig(plausible_minimum_ckmh=5_000, reengage_delay_ms=30_000)
     rig.ready() if state is State.ARMED else rig.holding()
-    rig.set(throttle_permille=throttle, turbine_rpm=turbine, engine_rpm=turbine + slip)
     if state is State.RELEASED:
         rig.tick(1, brake_on=1)
+        rig.tick(DRAIN_MS - 1)
+    rig.set(throttle_permille=throttle, turbine_rpm=turbine, engine_rpm=turbine + slip)
     rig.tick(1)
     for _ in range(4):
         rig.tick(749)
@@ -321,6 +323,15 @@ def test_an_open_clutch_without_slip_under_load_latches(
     assert ("stuck_in" in rig.lamps) is stuck
     if stuck:
         assert (rig.state, rig.reason) == ("idle", "stuck_in")
+
+
+@pytest.mark.parametrize(("after_ms", "refusal"), [(DRAIN_MS - 1, "brake"), (DRAIN_MS, "stuck_in")])
+def test_a_clutch_that_still_drains_is_not_called_stuck(after_ms: int, refusal: str) -> None:
+    rig = Rig().holding()
+    rig.set(throttle_permille=400, engine_rpm=rig.inputs["turbine_rpm"])
+    rig.tick(1, brake_on=1)
+    rig.tick(after_ms)
+    assert rig.refusal == refusal
 
 
 def test_a_stuck_clutch_stays_until_the_ignition_cycle() -> None:

@@ -27,6 +27,7 @@ class Held:
     kind = "rules"
     reason_words = ("none",)
     signals: tuple[Any, ...] = ()
+    told: tuple[Any, ...] = ()
 
     def tick(self, inputs: Mapping[str, int], as_built_duty: float) -> Decision:  # noqa: ARG002 - the protocol's
         on = inputs["road_speed_ckmh"] > 3500

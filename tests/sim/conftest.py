@@ -27,6 +27,7 @@ class HoldAbove:
     kind = "rules"
     reason_words = ("none", "engage", "release")
     signals: tuple[Any, ...] = ()
+    told: tuple[Any, ...] = ()
 
     def __init__(self, engage_kmh: float, release_kmh: float, ramp_s: float = 0.8) -> None:
         self._engage, self._release = engage_kmh * 100, release_kmh * 100

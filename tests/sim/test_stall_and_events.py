@@ -9,7 +9,9 @@ from typing import Any
 import numpy as np
 import pytest
 
+from controller.declare import State
 from controller.errors import UserError
+from controller.step import Command
 from sim.drives import Drive, DriveEvent, load_drive
 from sim.loop import simulate
 from sim.script import Script
@@ -41,7 +43,8 @@ def test_let_go_in_time_it_does_not_stall(
     pukeko: Vehicle, make_drive: Callable[..., Drive], hold_above: Callable[..., Strategy]
 ) -> None:
     run = simulate(pukeko, make_drive(STOP), hold_above(35.0, 25.0), flexible_jolt=False)
-    assert [event.kind for event in run.events] == ["interlock"]
+    assert not run.events
+    assert [one.reason_out for one in run.engagements] == ["release"]
     assert run.traces["engine_rpm"].min() > 600.0
 
 
@@ -184,19 +187,25 @@ def test_speed_sensor_is_set_for_its_own_tyres(pukeko: Vehicle) -> None:
 class FakeController:
     """Idle below 30 km/h, full duty above."""
 
-    rules = SimpleNamespace(reasons=("none", "start", "fast"), signals=())
+    _FAST = SimpleNamespace(reason="fast", source=State.APPLIED, says=lambda x, k: f"{x.now_ms} ms, limit {k.limit}")
+    rules = SimpleNamespace(
+        reasons=("none", "start", "fast"), signals=(), refusals=(_FAST,), rows=(_FAST,),
+        lamps=(SimpleNamespace(word="hot", meaning="ease off"),),
+    )  # fmt: skip
+    calibration = SimpleNamespace(limit=7)
 
-    def tick(self, inputs: Any) -> tuple[int, ...]:
+    def tick(self, inputs: Any) -> Command:
         on = inputs["road_speed_ckmh"] > 3000
-        return (1_000_000 if on else 0, 2 if on else 0, 2 if on else 1, 0, 5, 0)
+        return Command(1_000_000 if on else 0, 2 if on else 0, 2 if on else 1, 0, 1, 0)
 
 
 def test_idle_rules_leave_the_as_built_schedule_in_charge() -> None:
     rules = Rules(FakeController(), "fake")
-    idle = rules.tick({"road_speed_ckmh": 3000}, 0.4)
+    idle = rules.tick({"now_ms": 0, "road_speed_ckmh": 3000}, 0.4)
     assert (idle.duty, idle.hold, idle.state) == (0.4, False, 0)
-    held = rules.tick({"road_speed_ckmh": 3001}, 0.4)
-    assert (held.duty, held.hold, held.state, held.reason, held.warnings) == (1.0, True, 2, 2, 5)
+    held = rules.tick({"now_ms": 10, "road_speed_ckmh": 3001}, 0.4)
+    assert (held.duty, held.hold, held.state, held.reason, held.warnings) == (1.0, True, 2, 2, 1)
+    assert [(one.now_ms, one.kind, one.text) for one in rules.told] == [(0, "lamp", "lamp hot: ease off")]
     assert rules.reason_words[held.reason] == "fast"
     assert Open().tick({}, 0.4).duty == 0.0
     assert AsBuilt().tick({}, 0.4).duty == 0.4
@@ -261,11 +270,11 @@ def test_numbers_out_of_range_are_said_so(pukeko: Vehicle, make_drive: Callable[
 class Refusing(FakeController):
     """Refuses for a while, then holds, then is out by a fault."""
 
-    def tick(self, inputs: Any) -> tuple[int, ...]:
+    def tick(self, inputs: Any) -> Command:
         now = inputs["now_ms"]
         if now < 20000:
-            return 0, 1, 1, 2 if now >= 18000 else 0, 0, 1
-        return (1_000_000, 2, 1, 0, 0, 1) if now < 25000 else (0, 3, 2, 0, 0, 1)
+            return Command(0, 1, 1, 2 if now >= 18000 else 0, 0, 1)
+        return Command(1_000_000, 2, 1, 0, 0, 1) if now < 25000 else Command(0, 3, 2, 0, 0, 1)
 
 
 def test_interlocks_and_refusals_are_told_with_time_and_reason(
@@ -273,8 +282,11 @@ def test_interlocks_and_refusals_are_told_with_time_and_reason(
 ) -> None:
     drive = make_drive([(0, 0), (15, 50), (30, 50)], events=(DriveEvent(at_s=1.0, band=1),))
     run = simulate(pukeko, drive, Rules(Refusing(), "refusing"), flexible_jolt=False)
-    told = [(event.time_s, event.kind, event.reason) for event in run.events]
-    assert told == [(18.0, "refusal", "fast"), (25.0, "interlock", "fast")]
+    told = [(event.time_s, event.kind, event.reason, event.text) for event in run.events]
+    assert told == [
+        (18.0, "refusal", "fast", "refused, fast: 18000 ms, limit 7"),
+        (25.0, "interlock", "fast", "out, fast: 25000 ms, limit 7"),
+    ]
 
 
 def test_a_run_of_two_ticks_has_no_jolt_to_judge(
