@@ -20,7 +20,7 @@ from controller.ruleset import RuleSet
 RULE_MODULES = ("interlocks", "our_rules", "tick", "words", "signals", "keys")
 """Modules of `controller` that say what the rules do; the others are the machinery around them."""
 
-LIMIT_S = {"tests": 240, "proof": 120}
+LIMIT_S = {"tests": 240, "proof": 240}
 
 
 @dataclass(frozen=True)

@@ -89,20 +89,24 @@ def _by_proof(job: dict[str, Any]) -> tuple[str, str]:
         from controller.user_rules import load_rules
 
         rules = load_rules(job.get("rules_file"))
-        effort = Effort(query_s=8, search_s=8, most_ticks=7)
+        effort = Effort(query_s=10, search_s=40, most_ticks=8)
         proof = Proof(rules, effort, among=job["invariants"])
         whole: Proof | None = None
+        left_open = ""
         for name in names_of(rules):
             verdict = proof.ask(name)
             if verdict.outcome == "open":
                 # The invariants of the true rules may just not fit: look for those of the mutant.
                 whole = whole or Proof(rules, effort)
                 verdict = whole.ask(name)
-            if verdict.outcome != "proved":
-                return KILLED, f"{name} ({verdict.outcome})"
+            if verdict.outcome == "broken":
+                return KILLED, name
+            if verdict.outcome == "open":
+                left_open = left_open or name
     except UserError as error:
         return KILLED, f"refused: {error}"
-    return SURVIVED, ""
+    # Neither proved nor broken in the time given: `prove` would not pass it, but no kill is claimed.
+    return (UNKNOWN, f"open: {left_open}") if left_open else (SURVIVED, "")
 
 
 _JUDGES = {"tests": _by_tests, "proof": _by_proof}
