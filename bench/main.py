@@ -15,6 +15,7 @@ from bench.commands.compare import compare
 from bench.commands.fuzz import fuzz
 from bench.commands.init import init
 from bench.commands.list import list_
+from bench.commands.mutate import mutate
 from bench.commands.prove import prove
 from bench.commands.run import run
 from bench.commands.sheet import sheet
@@ -49,5 +50,5 @@ def main() -> None:
     """
 
 
-for _command in (compare, run, sheet, chart, prove, fuzz, init, list_):
+for _command in (compare, run, sheet, chart, prove, fuzz, mutate, init, list_):
     main.add_command(_command)

@@ -34,6 +34,12 @@ class Result:
     seconds: float
 
 
+def unchanged(rules_file: str | None) -> Mutant:
+    """Return the rules as they are, as a mutant that every judge must pass."""
+    path = Path("controller", "our_rules.py") if rules_file is None else Path(rules_file)
+    return Mutant("our_rules" if rules_file is None else rules_file, 0, "nothing", path.read_text(encoding="utf-8"))
+
+
 def all_mutants(rules: RuleSet, modules: Sequence[str], rules_file: str | None) -> Iterator[Mutant]:
     """Yield the declaration mutants of a rule set, then the source mutants of the modules, or of the user's file."""
     if rules_file is not None:
@@ -43,10 +49,21 @@ def all_mutants(rules: RuleSet, modules: Sequence[str], rules_file: str | None) 
     folder = Path("controller")
     text = (folder / "our_rules.py").read_text(encoding="utf-8")
     for name in edits_of(rules):
-        ending = f"\n\nfrom bench.mutation.rule_edits import edits_of as _edits\n\nOURS = _edits(OURS)[{name!r}](OURS)\n"
+        ending = (
+            f"\n\nfrom bench.mutation.rule_edits import edits_of as _edits\n\nOURS = _edits(OURS)[{name!r}](OURS)\n"
+        )
         yield Mutant("our_rules", 0, f"declared {name}", text + ending)
     for module in modules:
         yield from mutants_of(module, (folder / f"{module}.py").read_text(encoding="utf-8"))
+
+
+def check_judges(sound: Mutant, judges: Sequence[str], tests: Sequence[str], invariants: Sequence[str]) -> None:
+    """Raise `UserError` where a judge does not pass the rules as they are: it would kill every mutant."""
+    jobs = iter([_job(sound, judge, tests, invariants) for judge in judges])
+    with ThreadPoolExecutor(1) as pool:
+        for result in _judged(jobs, 1, pool):
+            if result.outcome != "survived":
+                raise UserError(f"the {result.judge} do not pass the rules as they are: {result.note}; mend that first")
 
 
 def run(
@@ -72,9 +89,7 @@ def run(
     total = len(jobs)
     waiting = iter(jobs)
     with kept.open("a", encoding="utf-8") as file, ThreadPoolExecutor(workers) as pool:
-        finished = 0
-        for result in _judged(waiting, workers, pool):
-            finished += 1
+        for finished, result in enumerate(_judged(waiting, workers, pool), 1):
             done[result.name, result.judge] = result
             file.write(json.dumps(vars(result)) + "\n")
             file.flush()
