@@ -194,7 +194,8 @@ PROPERTIES = (
     Property("out_only_on_a_ground", "a hold in the same band comes out only on one of the stated grounds",
              lambda b, x, k, a: _implies(_holds_on(b, x, k, a), a.state == _APPLIED), is_closed=True),
     Property("hot_oil_keeps", "hot oil never opens the clutch: holding is what cools it",
-             lambda b, x, k, a: _implies(_holds_on(b, x, k, a) & (x.oil_temp_dc > k.oil_hot_dc), a.state == _APPLIED), is_closed=True),
+             lambda b, x, k, a: _implies(
+                 _holds_on(b, x, k, a) & (x.oil_temp_dc > k.oil_hot_dc), a.state == _APPLIED), is_closed=True),
     Property("gap_changes_nothing", "a cool-oil speed between release and engage neither opens a hold nor starts one",
              lambda b, x, k, a: _implies(
                  (_true_speed(x, k) >= _release(k, a)) & (_true_speed(x, k) < _engage_at_least(k, a)),

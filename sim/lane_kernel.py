@@ -129,7 +129,8 @@ def run_lane(
     """Run one lane for `ticks` ticks; write what came of it into the last five arrays.
 
     `rows` and `refusals` count what was seen; `broken` takes the first tick at which a property did not hold, and the
-    bits of all that did not; `trace` takes a row a tick for as many as it has room: the rules' inputs, the command, and the plant's state.
+    bits of all that did not; `counts` what the plant is asked. `trace` takes a row a tick for as many as it has room:
+    the rules' inputs, the command, and the plant's state.
     """
     inertial_kg, air_n_per_ms2, air_c = course_numbers[INERTIAL], course_numbers[AIR], course_numbers[AMBIENT]
     state = State(

@@ -27,7 +27,7 @@ _MOST_SHOWN = 3
     "--fresh", is_flag=True, help="Start over, though the folder holds a campaign of these rules and this seed."
 )
 @click.option("--out", "out_dir", default="tccbench-fuzz", show_default=True, metavar="DIR",
-              help="Folder for the campaign's state and for each failure's drive, calibration and vehicle.")  # fmt: skip
+              help="Folder for the campaign's state and each failure's drive, calibration and vehicle.")  # fmt: skip
 @click.pass_context
 def fuzz(ctx: click.Context, rules_file: str | None, minutes: float, seed: int, fresh: bool, out_dir: str) -> None:
     """Run the closed loop over random vehicles, drives, calibrations, switch presses and faults, and check every tick.
@@ -65,18 +65,18 @@ def fuzz(ctx: click.Context, rules_file: str | None, minutes: float, seed: int, 
 
 
 def _print(rules: RuleSet, progress: Progress, found: list[Found], missing: list[str], rules_file: str | None) -> None:
+    from bench.pages.markup import Table
     from bench.terminal import print_table, print_verdict
 
-    print_table(
+    print_table(Table(
         "Rows of the chart, and how often each fired",
         ("row", "in state", "goes to", "reason", "fired"),
         [(str(at), row.source.word, row.destination.word, row.reason, f"{progress.rows[at]:,}")
          for at, row in enumerate(rules.rows, 1)],
-        left=4,
-    )  # fmt: skip
+        left=4))  # fmt: skip
     refused = [(word, f"{progress.refusals[number]:,}") for number, word in
                sorted({rules.reason_numbers[one.reason]: one.reason for one in rules.refusals}.items())]  # fmt: skip
-    print_table("Refusals, and for how many ticks each was given", ("refusal", "ticks"), refused)
+    print_table(Table("Refusals, and for how many ticks each was given", ("refusal", "ticks"), refused))
     for one in found:
         _print_found(one, rules_file)
     speed = progress.lane_ticks / max(progress.seconds, 1e-9) / 1e6
@@ -93,6 +93,7 @@ def _print(rules: RuleSet, progress: Progress, found: list[Found], missing: list
 
 
 def _print_found(found: Found, rules_file: str | None) -> None:
+    from bench.pages.markup import Table
     from bench.terminal import print_table
     from bench.tick_table import COLUMNS, calibration_changes, rows_of
 
@@ -102,5 +103,5 @@ def _print_found(found: Found, rules_file: str | None) -> None:
     if found.run is not None:
         changes = calibration_changes(found.run)
         note = f"calibration: {'; '.join(changes)}" if changes else "calibration: all keys at their defaults"
-        print_table(f"{found.name}: {found.events} events", COLUMNS, rows_of(found.run), left=9, note=note)
+        print_table(Table(f"{found.name}: {found.events} events", COLUMNS, rows_of(found.run), left=9, note=note))
     click.echo(f"replay: tccbench run {by_kind['calibration']} --drive {by_kind['drive']}{vehicle}{rules}")

@@ -18,7 +18,7 @@ RESULTS_FILE = "mutation.jsonl"
 @click.command(short_help="Change the rules a little, wrongly, and see which check notices.")
 @rules_option
 @click.option("--tests", "tests", multiple=True, metavar="PATH",
-              help="Tests to judge by, for pytest, in the order given; without any, only the proof judges.")  # fmt: skip
+              help="Tests to judge by, in the order given, for pytest; without any, the proof alone judges.")  # fmt: skip
 @click.option("--module", "modules", multiple=True, metavar="NAME",
               help="Modules of `controller` to change; without any, those that say what the rules do.")  # fmt: skip
 @click.option("--explained", "reasons_file", default="docs/mutation_survivors.toml", show_default=True, metavar="FILE",
@@ -48,6 +48,7 @@ def mutate(
     from bench.mutation import campaign
     from bench.optional import needed
     from bench.out_files import ready_folder
+    from bench.pages.markup import Table
     from bench.terminal import print_table, print_verdict, progress_line
     from controller.errors import UserError
     from controller.user_rules import load_rules
@@ -78,12 +79,16 @@ def mutate(
         campaign.check_judges(campaign.unchanged(rules_file), judges, tests, invariants)
     results = campaign.run(mutants, judges, tests, invariants, folder / RESULTS_FILE, workers, tell)
     counts = campaign.tally(results, judges)
-    print_table("Mutants", ("what became of them", "count"), [(word, str(count)) for word, count in counts.items()])
+    print_table(
+        Table("Mutants", ("what became of them", "count"), [(word, str(count)) for word, count in counts.items()])
+    )
     left = campaign.survivors(results)
     unexplained = [name for name in left if name not in reasons]
     if left:
         print_table(
-            "Not killed", ("mutant", "reason"), [(name, reasons.get(name, "– none given")) for name in left], left=2
+            Table(
+                "Not killed", ("mutant", "reason"), [(name, reasons.get(name, "– none given")) for name in left], left=2
+            )
         )
     stale = [name for name in reasons if name in {one.name for one in results} and name not in left]
     if stale:

@@ -44,6 +44,7 @@ def prove(
     rules = load_rules(rules_file)
     needed("z3", extra="proof", what="tccbench prove")
     from bench.out_files import ready_folder
+    from bench.pages.markup import Table
     from bench.terminal import print_table, progress_line
     from controller.errors import UserError
     from controller.proof import Effort, Proof, names_of
@@ -54,7 +55,7 @@ def prove(
         if name not in meanings:
             raise UserError(f"--only {name}: no such property; {nearest(name, list(meanings))}")
     if list_names:
-        print_table(f"Properties of {rules.name!r}", ("name", "what it says"), list(meanings.items()), left=2)
+        print_table(Table(f"Properties of {rules.name!r}", ("name", "what it says"), list(meanings.items()), left=2))
         return
     with progress_line("finding what holds of every memory"):
         proof = Proof(rules, Effort(search_s=search_s))
@@ -83,6 +84,7 @@ def _print(verdict: Verdict) -> None:
 
 def _print_run(verdict: Verdict, folder: Path, rules_file: str | None) -> None:
     from bench.found_drive import repeats, write_found
+    from bench.pages.markup import Table
     from bench.terminal import print_table
     from bench.tick_table import COLUMNS, calibration_changes, rows_of
 
@@ -90,7 +92,8 @@ def _print_run(verdict: Verdict, folder: Path, rules_file: str | None) -> None:
     assert run is not None
     changes = calibration_changes(run)
     note = f"calibration: {'; '.join(changes)}" if changes else "calibration: all keys at their defaults"
-    print_table(f"{verdict.name}: {len(run.inputs)} ticks from power-up", COLUMNS, rows_of(run), left=9, note=note)
+    title = f"{verdict.name}: {len(run.inputs)} ticks from power-up"
+    print_table(Table(title, COLUMNS, rows_of(run), left=9, note=note))
     drive, calibration = write_found(run, verdict.name, verdict.meaning, folder)
     rules = "" if rules_file is None else f" --rules {rules_file}"
     click.echo(f"replay: tccbench run {calibration} --drive {drive}{rules}")

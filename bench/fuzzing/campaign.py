@@ -39,7 +39,7 @@ HELD_TICKS = 500
 
 PLANT_CHECKS = {
     "no_stall_by_a_hold": "no engine stalls while the rules hold the clutch in",
-    "no_hunting": "with target, gear and switch held and pedal to spare, the clutch does not go in three times within 30 s",
+    "no_hunting": "target, gear and switch held, pedal to spare: the clutch does not go in three times within 30 s",
     "clutch_work_in_limit": f"one hold asks at most {CLUTCH_MOST_KJ:g} kJ of the clutch",
     "oil_in_limit": f"with the rules the oil stays under {OIL_MOST_C:g} °C",
     "cooler_with_hold": f"on soft ground a hold leaves the oil no warmer than none, within {WARMER_MOST_C:g} °C",

@@ -98,8 +98,8 @@ def drive_toml(drive: Drive) -> str:
         f"coolant_c = {drive.coolant_c}",
     ]
     if drive.trailer_kg:
-        lines += ["", "[trailer]", f"mass_kg = {float(drive.trailer_kg)}", f"drag_area_m2 = {drive.trailer_drag_area_m2}",
-                  f"rolling = {drive.trailer_rolling}"]  # fmt: skip  # one table
+        lines += ["", "[trailer]", f"mass_kg = {float(drive.trailer_kg)}",
+                  f"drag_area_m2 = {drive.trailer_drag_area_m2}", f"rolling = {drive.trailer_rolling}"]  # fmt: skip
     for point in drive.points:
         lines += ["", "[[point]]", f"at_s = {point.time_s}", f"speed_kmh = {point.speed_kmh}",
                   f"grade_pct = {point.grade_pct}", f'surface = "{point.surface}"', f"gear_limit = {point.gear_limit}",
@@ -110,8 +110,12 @@ def drive_toml(drive: Drive) -> str:
         if event.at_s is not None:
             lines.append(f"at_s = {event.at_s}")
         else:
-            lines += [f"at_speed_kmh = {event.at_speed_kmh}", f'direction = "{"rising" if event.rising else "falling"}"',
-                      f"after_s = {event.after_s}"]  # fmt: skip
+            direction = "rising" if event.rising else "falling"
+            lines += [
+                f"at_speed_kmh = {event.at_speed_kmh}",
+                f'direction = "{direction}"',
+                f"after_s = {event.after_s}",
+            ]
         if event.for_s is not None:
             lines.append(f"for_s = {event.for_s}")
         if event.band is not None:

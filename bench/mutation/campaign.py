@@ -9,6 +9,7 @@ import tomllib
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -37,7 +38,8 @@ class Result:
 def unchanged(rules_file: str | None) -> Mutant:
     """Return the rules as they are, as a mutant that every judge must pass."""
     path = Path("controller", "our_rules.py") if rules_file is None else Path(rules_file)
-    return Mutant("our_rules" if rules_file is None else rules_file, 0, "nothing", path.read_text(encoding="utf-8"))
+    text = path.read_text(encoding="utf-8")
+    return Mutant("our_rules" if rules_file is None else rules_file, "nothing", lambda: text)
 
 
 def all_mutants(rules: RuleSet, modules: Sequence[str], rules_file: str | None) -> Iterator[Mutant]:
@@ -49,12 +51,13 @@ def all_mutants(rules: RuleSet, modules: Sequence[str], rules_file: str | None) 
     folder = Path("controller")
     text = (folder / "our_rules.py").read_text(encoding="utf-8")
     for name in edits_of(rules):
-        ending = (
-            f"\n\nfrom bench.mutation.rule_edits import edits_of as _edits\n\nOURS = _edits(OURS)[{name!r}](OURS)\n"
-        )
-        yield Mutant("our_rules", 0, f"declared {name}", text + ending)
+        yield Mutant("our_rules", f"declared {name}", partial(_edited, text, name))
     for module in modules:
         yield from mutants_of(module, (folder / f"{module}.py").read_text(encoding="utf-8"))
+
+
+def _edited(text: str, name: str) -> str:
+    return f"{text}\nfrom bench.mutation.rule_edits import edits_of as _edits\nOURS = _edits(OURS)[{name!r}](OURS)\n"
 
 
 def check_judges(sound: Mutant, judges: Sequence[str], tests: Sequence[str], invariants: Sequence[str]) -> None:
@@ -80,14 +83,9 @@ def run(
     An interrupt loses no more than what is being judged.
     """
     done = {(one.name, one.judge): one for one in read_results(kept)}
-    jobs = [
-        _job(mutant, judge, tests, invariants)
-        for mutant in mutants
-        for judge in judges
-        if (mutant.name, judge) not in done
-    ]
-    total = len(jobs)
-    waiting = iter(jobs)
+    pairs = [(one, judge) for one in mutants for judge in judges if (one.name, judge) not in done]
+    total = len(pairs)
+    waiting = (_job(mutant, judge, tests, invariants) for mutant, judge in pairs)
     with kept.open("a", encoding="utf-8") as file, ThreadPoolExecutor(workers) as pool:
         for finished, result in enumerate(_judged(waiting, workers, pool), 1):
             done[result.name, result.judge] = result
@@ -106,7 +104,7 @@ def _job(mutant: Mutant, judge: str, tests: Sequence[str], invariants: Sequence[
         "module": f"controller.{mutant.module}" if of_ours else "",
         "path": str(Path("controller", f"{mutant.module}.py").resolve()) if of_ours else mutant.module,
         "rules_file": None if of_ours else mutant.module,
-        "text": mutant.text,
+        "text": mutant.text(),
         "tests": list(tests),
         "invariants": list(invariants),
         "limit_s": LIMIT_S[judge],

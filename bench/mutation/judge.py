@@ -18,7 +18,7 @@ import sys
 import time
 from collections.abc import Sequence
 from pathlib import Path
-from types import CodeType, ModuleType
+from types import ModuleType
 from typing import Any
 
 KILLED, SURVIVED, UNKNOWN = "killed", "survived", "unknown"
@@ -26,8 +26,8 @@ KILLED, SURVIVED, UNKNOWN = "killed", "survived", "unknown"
 _PRELOADED = ("pytest", "hypothesis", "hypothesis.stateful", "z3", "transitions", "pydantic", "numpy", "rich", "click")
 
 
-class _Swapped(importlib.abc.MetaPathFinder, importlib.abc.SourceLoader):
-    """Finds one module with another text in it."""
+class _Swapped(importlib.abc.MetaPathFinder, importlib.abc.ExecutionLoader):
+    """Finds one module with another text in it; no byte code of the true file stands in for it."""
 
     def __init__(self, module: str, path: str, text: str) -> None:
         self._module, self._path, self._text = module, path, text
@@ -38,19 +38,15 @@ class _Swapped(importlib.abc.MetaPathFinder, importlib.abc.SourceLoader):
         """Answer for the one module only."""
         if fullname != self._module:
             return None
-        return importlib.util.spec_from_loader(fullname, self, origin=self._path)
+        return importlib.util.spec_from_file_location(fullname, self._path, loader=self)
 
     def get_filename(self, fullname: str) -> str:  # noqa: ARG002 - the library's
         """Return the true file, which errors name."""
         return self._path
 
-    def get_data(self, path: str | bytes) -> bytes:  # noqa: ARG002 - the library's
+    def get_source(self, fullname: str) -> str:  # noqa: ARG002 - the library's
         """Return the mutant's text."""
-        return self._text.encode()
-
-    def get_code(self, fullname: str) -> CodeType:  # noqa: ARG002 - the library's
-        """Compile it afresh: no byte code of the true file may stand in for it."""
-        return compile(self._text, self._path, "exec", dont_inherit=True)
+        return self._text
 
 
 def _by_tests(job: dict[str, Any]) -> tuple[str, str]:

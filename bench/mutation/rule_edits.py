@@ -91,7 +91,8 @@ def _putter(part: str, parts: tuple[Any, ...], at: int) -> Callable[[Any], Edit]
 
 
 def _replacing(part: str, new: tuple[Any, ...]) -> Edit:
-    return lambda rules: replace(rules, **{part: new})
+    changes: dict[str, Any] = {part: new}
+    return lambda rules: replace(rules, **changes)
 
 
 def _without(parts: tuple[Any, ...], at: int) -> tuple[Any, ...]:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import ast
 import copy
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 
 _COMPARISONS: dict[type[ast.cmpop], tuple[type[ast.cmpop], ...]] = {
     ast.Lt: (ast.LtE, ast.GtE),
@@ -31,12 +32,11 @@ _CALLS = {"minimum": "maximum", "maximum": "minimum", "min": "max", "max": "min"
 
 @dataclass(frozen=True)
 class Mutant:
-    """A changed module: `what` is the change in words, `text` the whole new source."""
+    """A changed module: `what` is the change in words, `text()` the whole new source."""
 
     module: str
-    line: int
     what: str
-    text: str
+    text: Callable[[], str]
 
     @property
     def name(self) -> str:
@@ -45,23 +45,39 @@ class Mutant:
 
 
 def mutants_of(module: str, text: str) -> Iterator[Mutant]:
-    """Yield every mutant of a module's functions and declarations, in the order of its lines."""
+    """Yield every mutant of a module's functions and declarations."""
     tree = ast.parse(text)
+    inside = _owners(tree)
     seen: dict[str, int] = {}
     for at, node in enumerate(ast.walk(tree)):
         if not isinstance(node, ast.expr | ast.stmt):
             continue
         for changed, what in _changes(node):
-            fresh = copy.deepcopy(tree)
-            target = next(one for n, one in enumerate(ast.walk(fresh)) if n == at)
-            _put(fresh, target, changed)
-            new = ast.unparse(ast.fix_missing_locations(fresh))
-            inside = _function_at(tree, node)
-            words = f"{inside}: {what}"
+            words = f"{inside[node]}: {what}"
             seen[words] = seen.get(words, 0) + 1
             # The same change twice in a function: told apart by its order there.
             again = f" ({seen[words]})" if seen[words] > 1 else ""
-            yield Mutant(module, node.lineno, words + again, new)
+            yield Mutant(module, words + again, partial(_changed_text, text, at, changed))
+
+
+def _changed_text(text: str, at: int, changed: ast.AST) -> str:
+    tree = ast.parse(text)
+    _put(tree, next(one for n, one in enumerate(ast.walk(tree)) if n == at), changed)
+    return ast.unparse(ast.fix_missing_locations(tree))
+
+
+def _owners(tree: ast.Module) -> dict[ast.AST, str]:
+    """Return the innermost function or class that each node stands in."""
+    owners: dict[ast.AST, str] = {}
+
+    def visit(node: ast.AST, owner: str) -> None:
+        owners[node] = owner
+        here = node.name if isinstance(node, ast.FunctionDef | ast.ClassDef) else owner
+        for child in ast.iter_child_nodes(node):
+            visit(child, here)
+
+    visit(tree, "module")
+    return owners
 
 
 def _changes(node: ast.AST) -> Iterator[tuple[ast.AST, str]]:
@@ -113,14 +129,6 @@ def _put(tree: ast.AST, old: ast.AST, new: ast.AST) -> None:
             if isinstance(value, list) and any(one is old for one in value):
                 value[next(at for at, one in enumerate(value) if one is old)] = new
                 return
-
-
-def _function_at(tree: ast.Module, node: ast.AST) -> str:
-    inside = "module"
-    for one in ast.walk(tree):
-        if isinstance(one, ast.FunctionDef | ast.ClassDef) and any(child is node for child in ast.walk(one)):
-            inside = one.name
-    return inside
 
 
 def _is_text(node: ast.expr) -> bool:

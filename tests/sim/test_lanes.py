@@ -28,7 +28,7 @@ class Listening:
     """A controller that keeps its inputs and commands."""
 
     def __init__(self, controller: Straight | Reference) -> None:
-        self.controller, self.rules = controller, controller.rules
+        self.controller, self.rules, self.calibration = controller, controller.rules, controller.calibration
         self.seen: list[list[int]] = []
 
     def tick(self, inputs: Mapping[str, int]) -> Command:
