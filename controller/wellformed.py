@@ -94,3 +94,8 @@ def _place_faults(rules: RuleSet) -> Iterator[str]:
     for place, found in entries.items():
         if found not in ([None], list(range(len(found)))):
             yield f"two calibration keys stand at {place!r}; number them entry=0, 1, … to make a list"
+    ranges: dict[str, tuple[int, int, int]] = {}
+    for key in rules.keys:
+        # The file's comment and the calibration reference give one range for a whole list.
+        if ranges.setdefault(key.place, (key.scale, key.low, key.high)) != (key.scale, key.low, key.high):
+            yield f"calibration key {key.name!r} has another range than the first entry at {key.place!r}; give all one"
