@@ -90,8 +90,10 @@ def _candidates(encoder: Encoder) -> Iterator[tuple[str, Claim]]:
         yield f"{timer} runs: {on}", _either(rests, _is(on))
         yield f"{timer} runs: not {on}", _either(rests, _is_not(on))
     yield from _of_states_alone(encoder)
+    # A settle time may be a number instead of a key.
+    times = {str(one.settle): one.settle for one in rules.interlocks if isinstance(one.settle, int) and one.settle}
     for history in rules.histories:
-        limits = _keys_read(encoder, history)
+        limits = times | {name: encoder.key(name) for name in _keys_read(encoder, history)}
         for one in history.keeps:
             name = f"h.{history.name}.{one.name}"
             yield from _of_flag(encoder, name) if one.is_flag else _of_number(encoder, name, flags, limits)
@@ -107,17 +109,17 @@ def _of_flag(encoder: Encoder, name: str) -> Iterator[tuple[str, Claim]]:
             yield f"{name}: {other} = {start}", _either(_is_not(name), at_start)
 
 
-def _of_number(encoder: Encoder, name: str, flags: list[str], limits: list[str]) -> Iterator[tuple[str, Claim]]:
-    """Yield guesses that tie a history's number to the rules' memory and to the keys that the history reads."""
+def _of_number(encoder: Encoder, name: str, flags: list[str], limits: Mapping[str, Any]) -> Iterator[tuple[str, Claim]]:
+    """Yield guesses that tie a history's number to the rules' memory, to keys that the history reads and to times."""
     for field in encoder.rules.memory:
         if not field.is_flag and field.name != "now_ms":
             other = f"m.{field.name}"
             for sign, compare in ((">=", operator.ge), ("<=", operator.le), ("=", operator.eq)):
                 yield f"{name} {sign} {other}", _of_two(name, compare, other)
-    for flag, key in product(flags, limits):
-        enough = _compared(name, operator.ge, encoder.key(key))
-        yield f"{flag} or {name} >= {key}", _either(_is(flag), enough)
-        yield f"{flag}: {name} >= {key}", _either(_is_not(flag), enough)
+    for flag, (limit, formula) in product(flags, limits.items()):
+        enough = _compared(name, operator.ge, formula)
+        yield f"{flag} or {name} >= {limit}", _either(_is(flag), enough)
+        yield f"{flag}: {name} >= {limit}", _either(_is_not(flag), enough)
 
 
 _FEW = 8

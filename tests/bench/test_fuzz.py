@@ -161,3 +161,14 @@ def test_the_command_runs_shows_coverage_and_keeps_its_state(tmp_path: Path) -> 
     assert "million lane-ticks" in result.output
     kept = json.loads((tmp_path / campaign.STATE_FILE).read_text(encoding="utf-8"))
     assert kept["next_batch"] >= 1
+
+
+def test_the_document_states_the_ranges_that_are_drawn_from() -> None:
+    text = (Path(__file__).parent.parent.parent / "docs" / "proof.md").read_text(encoding="utf-8")
+    rows = {name: (f"{least:g}", f"{most:g}") for name, (least, most) in world.VEHICLE_RANGES.items()}
+    rows |= {name: (f"{-most}", f"{most}") for name, most in world.NOISE.items()}
+    for name, (least, most) in rows.items():
+        line = next(one for one in text.splitlines() if f"`{name}`" in one)
+        assert line.endswith(f"| {least} | {most} |"), name
+    for name, says in campaign.PLANT_CHECKS.items():
+        assert f"| `{name}` | {says} |" in text
