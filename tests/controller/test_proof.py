@@ -84,7 +84,7 @@ def test_a_users_rule_property_and_history_are_proved_as_ours_are() -> None:
             lambda before, _x, _k, after: (before.state == 2) | (after.state != 2) | (after.warm_ms >= limit_ms),
         )  # fmt: skip  # one history
 
-    proof = Proof(starter.adding(histories=[settled(1_000), settled(1_020)]), QUICK)
+    proof = Proof(starter.adding(histories=[settled(1_000), settled(1_030)]), QUICK)
     for name in ("cold_coolant_opens", "coolant_settles_1000", "brake_settles", "no_chatter"):
         assert proof.ask(name).outcome == "proved", name
-    assert proof.ask("coolant_settles_1020").outcome == "broken"
+    assert proof.ask("coolant_settles_1030").outcome == "broken"
