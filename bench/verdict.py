@@ -24,6 +24,9 @@ LUGGING_S = 3.0
 OIL_MATTERS_C = 2.0
 """Peaks closer than this are called the same."""
 
+OIL_WARM_C = 90.0
+"""Oil that stays under this without the rules needs no cooling; cooler still is no gain."""
+
 HARD_JOLT_MS3 = 12.0
 """A jolt above this, on the flexible driveline, is called hard; it is our own line, not a standard's."""
 
@@ -63,6 +66,9 @@ def _summing_up(run: Figures, others: Sequence[Figures], faults: Sequence[Findin
     cooler = [other for other in others if run.oil_peak_c < other.oil_peak_c - OIL_MATTERS_C]
     if hotter:
         return ("bad", f"{run.name}: hotter than {_names(hotter)}; {oil}.")
+    if all(other.oil_peak_c <= OIL_WARM_C for other in others):
+        return ("note", f"{run.name}: the oil stays under {OIL_WARM_C:.0f} °C without it; {oil}. "
+                        "No stall, hunting or fault on this drive.")  # fmt: skip
     if cooler:
         return ("good", f"{run.name}: cooler than {_names(cooler)}; {oil}. No stall, hunting or fault on this drive.")
     return ("note", f"{run.name}: no cooler, no hotter; {oil}. No stall, hunting or fault on this drive.")

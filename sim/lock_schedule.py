@@ -38,6 +38,12 @@ class LockSchedule:
         self.reason = _NONE
         self.refusal = _NONE
 
+    def stand_by(self, now_s: float) -> None:
+        """Wait while someone else commands the clutch: given back, it is out for the relock delay first."""
+        self.locked = False
+        self.duty = 0.0
+        self._out_since_s = now_s
+
     def tick(
         self,
         now_s: float,

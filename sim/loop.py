@@ -118,6 +118,8 @@ def simulate(
             throttle < 0.005 and engine_rads > fuel_cut_rads, effects.lost, effects.forced,
         )  # fmt: skip
         duty, hold, rule_state, reason, refusal, warnings = strategy.tick(inputs, as_built_duty)
+        if hold:
+            schedule.stand_by(now_s)
         if is_as_built:
             reason, refusal = schedule.reason, schedule.refusal
         ignition.tick(now_s, effects.ignition, engine_rads, speed_kmh, duty > 0.0 or state.pressure > kiss_share)
@@ -145,9 +147,7 @@ def simulate(
     pack(rows, offset, *state, *([0.0] * (len(COLUMNS) - len(state))))
     values = np.frombuffer(rows, dtype=np.float64).reshape(-1, len(COLUMNS))
     record = Record(values, dt_s, substeps)
-    result = summarise(
-        vehicle, drive, course, record, strategy, ignition, flexible_jolt
-    )
+    result = summarise(vehicle, drive, course, record, strategy, ignition, flexible_jolt)
     if progress is not None:
         progress(1.0)
     return result

@@ -184,6 +184,9 @@ class Shifting(Table):
     down_closed_kmh: Annotated[tuple[Positive, ...], Field(strict=False)]
     down_full_kmh: Annotated[tuple[Positive, ...], Field(strict=False)]
     min_between_s: NotNegative
+    min_turn_s: NotNegative
+    pedal_rise_s: Positive
+    pedal_fall_s: Positive
 
 
 class Locking(Table):

@@ -127,8 +127,27 @@ def test_downshift_line_lies_below(pukeko: Vehicle, kmh: float, gear: int) -> No
         for _ in range(60):
             box.advance(0.01)
     assert box.gear == 3
-    box.tick(5.0, kmh, 0.0, 6)
+    box.tick(5.4, kmh, 0.0, 6)
+    assert box.gear == 3, "the least time from an upshift to a downshift"
+    box.tick(5.5, kmh, 0.0, 6)
     assert box.gear == gear
+
+
+def test_a_short_lift_brings_no_upshift(pukeko: Vehicle) -> None:
+    """At half pedal second gear runs to 45 km/h; a closed pedal for half a second must not change that."""
+    box = Gearbox(pukeko)
+    box.tick(0.0, 30.0, 0.5, 6)
+    for tick in range(1, 400):
+        box.tick(tick / 100, 30.0, 0.5, 6)
+        box.advance(0.01)
+    assert box.gear == 2
+    for tick in range(400, 450):
+        box.tick(tick / 100, 38.0, 0.0, 6)
+    assert box.gear == 2
+    for tick in range(450, 1000):
+        box.tick(tick / 100, 38.0, 0.0, 6)
+        box.advance(0.01)
+    assert box.gear > 2
 
 
 def test_ratio_moves_smoothly_and_arrives(pukeko: Vehicle) -> None:

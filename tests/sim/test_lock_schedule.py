@@ -6,11 +6,14 @@ from typing import Any
 
 import pytest
 
+from controller.calibration import load_calibration
+from controller.straight import Straight
+from controller.user_rules import load_rules
 from sim.drives import load_drive
 from sim.lock_schedule import REASONS, LockSchedule
 from sim.loop import simulate
-from sim.strategies import AsBuilt
-from sim.vehicle import Vehicle
+from sim.strategies import AsBuilt, Rules
+from sim.vehicle import Vehicle, load_vehicle
 
 EASY: dict[str, Any] = {
     "speed_kmh": 80.0, "throttle_pct": 30.0, "brake_on": False, "gear": 5, "shifting": False, "oil_c": 80.0,
@@ -103,3 +106,15 @@ def test_on_the_highway_a_light_squeeze_pops_it_out_and_it_locks_again_seconds_l
         assert out[0].reason_out in ("throttle_squeeze", "throttle_level")
         again = min(e.start_s for e in run.engagements if e.start_s > (out[0].end_s or 0.0))
         assert 3.0 < again - (out[0].end_s or 0.0) < 12.0
+
+
+def test_given_back_by_the_rules_it_waits_out_its_delay_before_it_locks() -> None:
+    vehicle, rules = load_vehicle("pukeko"), load_rules(None)
+    ours = Rules(Straight(rules, load_calibration("station", rules).values), "station")
+    run = simulate(vehicle, load_drive("signal_loss"), ours, flexible_jolt=False)
+    pairs = list(zip(run.engagements, run.engagements[1:], strict=False))
+    given_back = [(one, after) for one, after in pairs if one.by == "rules" and after.by == "as_built"]
+    assert given_back
+    for one, after in given_back:
+        assert one.end_s is not None
+        assert after.start_s - one.end_s >= vehicle.file.locking.relock_delay_s
