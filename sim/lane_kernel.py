@@ -24,6 +24,7 @@ driver_tick = Driver.tick
 gearbox_tick = Gearbox.tick
 gearbox_advance = Gearbox.advance
 schedule_tick = LockSchedule.tick
+schedule_stand_by = LockSchedule.stand_by
 ignition_tick = Ignition.tick
 
 # Who commands the clutch in a lane.
@@ -262,7 +263,10 @@ def run_lane(
         if who == BY_RULES:
             rules_tick(x, k, m, h, out)
             is_in = out[STATE] == APPLIED
-            duty = as_built if out[STATE] == IDLE else out[DUTY] / 1e6
+            duty = as_built
+            if out[STATE] != IDLE:
+                duty = out[DUTY] / 1e6
+                schedule_stand_by(schedule, now_s)
             rows[out[ROW]] += 1
             refusals[out[REFUSAL]] += 1
             if out[BROKEN] != 0:

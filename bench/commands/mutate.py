@@ -18,7 +18,7 @@ RESULTS_FILE = "mutation.jsonl"
 @click.command(short_help="Change the rules a little, wrongly, and see which check notices.")
 @rules_option
 @click.option("--tests", "tests", multiple=True, metavar="PATH",
-              help="Tests to judge by, in the order given, for pytest; without any, the proof alone judges.")  # fmt: skip
+              help="Tests to judge by, in this order, for pytest; without any, the proof alone judges.")  # fmt: skip
 @click.option("--module", "modules", multiple=True, metavar="NAME",
               help="Modules of `controller` to change; without any, those that say what the rules do.")  # fmt: skip
 @click.option("--explained", "reasons_file", default="docs/mutation_survivors.toml", show_default=True, metavar="FILE",
