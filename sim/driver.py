@@ -14,6 +14,8 @@ class Driver:
 
     KP_PER_S = 2.8
     KI_PER_S2 = 0.25
+    KP_WALKING_PER_S = 1.2
+    WALKING_MS = 3.0
     OVER_MS = 0.55
     UNDER_MS = 0.3
     SLOWING_MS2 = -0.15
@@ -54,7 +56,10 @@ class Driver:
             wanted_throttle, wanted_brake = 0.0, 0.25
         else:
             error_ms = target_ms - speed_ms
-            demand_ms2 = target_ms2 + self.KP_PER_S * error_ms + self._integral_ms2
+            # At a steady walking pace the engine answers through a slipping converter, late: a gentler foot.
+            creeping = speed_ms < self.WALKING_MS and -0.1 < target_ms2 < 0.1 and -0.5 < error_ms < 0.5
+            gain_per_s = self.KP_WALKING_PER_S if creeping else self.KP_PER_S
+            demand_ms2 = target_ms2 + gain_per_s * error_ms + self._integral_ms2
             force_n = mass_kg * demand_ms2 + resist_n
             spare_n = force_n + engine_brake_n
             most_n = self._force_n
