@@ -16,9 +16,12 @@ from bench.commands.bus_map import map_
 from bench.commands.bus_node import node
 from bench.commands.chart import chart
 from bench.commands.compare import compare
+from bench.commands.fuzz import fuzz
 from bench.commands.init import init
 from bench.commands.list import list_
+from bench.commands.mutate import mutate
 from bench.commands.port import port
+from bench.commands.prove import prove
 from bench.commands.run import run
 from bench.commands.sheet import sheet
 from controller.errors import UserError
@@ -52,5 +55,5 @@ def main() -> None:
     """
 
 
-for _command in (compare, run, sheet, chart, bench, node, map_, hub, port, init, list_):
+for _command in (compare, run, sheet, chart, bench, node, map_, hub, port, prove, fuzz, mutate, init, list_):
     main.add_command(_command)

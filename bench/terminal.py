@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -40,6 +41,18 @@ def print_table(table: Table) -> None:
     out.print(grid)
     if table.note:
         out.print(Text(table.note), style="dim")
+
+
+@contextmanager
+def progress_line(text: str) -> Iterator[None]:
+    """Show what is being worked on, on standard error where that is a terminal."""
+    if not sys.stderr.isatty():
+        yield
+        return
+    from rich.console import Console
+
+    with Console(stderr=True).status(f"{text} …"):
+        yield
 
 
 def print_verdict(lines: Sequence[tuple[Judgement, str]]) -> None:

@@ -208,9 +208,40 @@ class Property:
     """What must never fail, said from raw inputs and outputs.
 
     `holds(before, x, k, after)` sees the memory before and after a tick and no rule function, or a wrong rule
-    would vouch for itself.
+    would vouch for itself. `is_closed` says that it counts on there being no interlocks but those it was written
+    for: a set that adds or removes one leaves it out.
     """
 
     name: str
     meaning: str
+    holds: Callable[[View, View, View, View], Any]
+    is_closed: bool = False
+
+
+@dataclass(frozen=True)
+class Observed:
+    """One whole number (or, `is_flag`, truth value) that a history keeps beside the rules, within `low` to `high`.
+
+    `update(before, x, k, after)` sees what a property sees; the history's own fields stand in `before` too.
+    """
+
+    name: str
+    low: int
+    high: int
+    initial: int
+    update: Callable[[View, View, View, View], Any]
+    is_flag: bool = False
+
+
+@dataclass(frozen=True)
+class History:
+    """A property over many ticks: it watches inputs and outputs with a memory of its own, no field of the rules'.
+
+    `holds(before, x, k, after)` is asked each tick; `before` also has the fields of `keeps` as they stood before the
+    tick, and `after` as they stand after it.
+    """
+
+    name: str
+    meaning: str
+    keeps: tuple[Observed, ...]
     holds: Callable[[View, View, View, View], Any]

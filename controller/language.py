@@ -19,7 +19,7 @@ from typing import Any
 from controller.guard import code_of
 from controller.ruleset import RuleSet
 from controller.terms import RuleLanguageError
-from controller.tracer import trace, trace_property, trace_relation
+from controller.tracer import trace, trace_history, trace_property, trace_relation
 
 _INSTEAD: dict[type[ast.AST], tuple[str, str]] = {
     ast.If: ("`if`", "use select(condition, a, b)"),
@@ -60,6 +60,8 @@ def check(rules: RuleSet) -> None:
         trace_relation(relation, rules)
     for prop in rules.properties:
         trace_property(prop, program)
+    for history in rules.histories:
+        trace_history(history, program)
 
 
 def all_rules(rules: RuleSet) -> Iterator[Callable[..., Any]]:
@@ -70,7 +72,8 @@ def all_rules(rules: RuleSet) -> Iterator[Callable[..., Any]]:
     yield from (row.condition for row in (*rules.first_rows, *rules.last_rows))
     yield from (lamp.lit for lamp in rules.lamps)
     yield from (relation.holds for relation in rules.relations)
-    yield from (prop.holds for prop in rules.properties)
+    yield from (prop.holds for prop in rules.checks)
+    yield from (one.update for history in rules.histories for one in history.keeps)
 
 
 @lru_cache(maxsize=64)

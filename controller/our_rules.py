@@ -7,7 +7,7 @@ from typing import Any
 from controller.declare import TIMER_MAX_MS, Band, Lamp, Memory, Refusal, Row, State
 from controller.interlocks import INTERLOCKS, of_band
 from controller.keys import KEYS, RELATIONS
-from controller.properties import PROPERTIES
+from controller.properties import HISTORIES, PROPERTIES
 from controller.ruleset import RuleSet
 from controller.signals import SIGNALS
 from controller.words import minimum, not_, select
@@ -201,5 +201,6 @@ OURS = RuleSet(
     last_rows=_LAST_ROWS,
     lamps=_LAMPS,
     properties=PROPERTIES,
+    histories=HISTORIES,
 )
 """The workbench's own rules; a user's set starts from here."""

@@ -119,7 +119,7 @@ def memory(rules: RuleSet) -> str:
 
 def properties(rules: RuleSet) -> str:
     """Return what must never fail as a table."""
-    return table(("property", "meaning"), ((f"`{one.name}`", one.meaning) for one in rules.properties))
+    return table(("property", "meaning"), ((f"`{one.name}`", one.meaning) for one in rules.checks))
 
 
 def calibration(rules: RuleSet) -> str:

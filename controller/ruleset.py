@@ -17,6 +17,7 @@ from typing import Any, Protocol, TypeVar
 
 from controller.declare import (
     TIMER_MAX_MS,
+    History,
     Interlock,
     Key,
     Lamp,
@@ -91,6 +92,7 @@ class RuleSet:
     last_rows: tuple[Row, ...]
     lamps: tuple[Lamp, ...]
     properties: tuple[Property, ...]
+    histories: tuple[History, ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse declarations that no backend could work with."""
@@ -108,6 +110,11 @@ class RuleSet:
             for source in interlock.leaves
         ]
         return (*self.first_rows, *made, *self.last_rows)
+
+    @property
+    def checks(self) -> tuple[Property | History, ...]:
+        """All properties, of one tick and of many."""
+        return (*self.properties, *self.histories)
 
     @cached_property
     def refusals(self) -> tuple[Refusal, ...]:
@@ -172,9 +179,14 @@ class RuleSet:
         late: Iterable[Memory] = (),
         lamps: Iterable[Lamp] = (),
         properties: Iterable[Property] = (),
+        histories: Iterable[History] = (),
         before: str | None = None,
     ) -> RuleSet:
-        """Return this set with more parts; new interlocks stand last, or `before` the one of that reason."""
+        """Return this set with more parts; new interlocks stand last, or `before` the one of that reason.
+
+        With a new interlock, properties that say there is no other ground are left out.
+        """
+        interlocks = tuple(interlocks)
         return replace(
             self,
             name=name or self.name,
@@ -185,7 +197,8 @@ class RuleSet:
             interlocks=_insert(self.interlocks, interlocks, before, lambda part: part.reason),
             late=(*self.late, *late),
             lamps=(*self.lamps, *lamps),
-            properties=(*self.properties, *properties),
+            properties=(*self._properties_beside(interlocks), *properties),
+            histories=(*self.histories, *histories),
         )
 
     def replacing(self, *parts: Signal | Key | Interlock | Memory | Property) -> RuleSet:
@@ -206,21 +219,26 @@ class RuleSet:
                 rules = replace(rules, late=_swap(rules.late, part, _name))
         return rules
 
+    def _properties_beside(self, interlocks: Sequence[Interlock]) -> tuple[Property, ...]:
+        return tuple(one for one in self.properties if not (one.is_closed and interlocks))
+
     def removing(self, *names: str) -> RuleSet:
         """Return this set without the interlocks of these reasons (and their lamps) and the properties of these names.
 
         A property that an interlock earned stays unless it is named too: one that no longer holds is found by its
-        check, which is what it is for.
+        check, which is what it is for. Properties that count on exactly these interlocks are left out with the first.
         """
-        known = [one.reason for one in self.interlocks] + [one.name for one in self.properties]
+        known = [one.reason for one in self.interlocks] + [one.name for one in self.checks]
         for name in names:
             if name not in known:
                 raise UserError(f"rule set: no interlock or property {name!r} to remove; {nearest(name, known)}")
+        gone = [one for one in self.interlocks if one.reason in names]
         return replace(
             self,
             interlocks=tuple(one for one in self.interlocks if one.reason not in names),
             lamps=tuple(one for one in self.lamps if one.word not in names),
-            properties=tuple(one for one in self.properties if one.name not in names),
+            properties=tuple(one for one in self._properties_beside(gone) if one.name not in names),
+            histories=tuple(one for one in self.histories if one.name not in names),
         )
 
     def ordering(self, *reasons: str) -> RuleSet:

@@ -8,6 +8,7 @@ from functools import lru_cache
 from operator import itemgetter
 from typing import Any
 
+from controller.intervals import reachable
 from controller.ruleset import RuleSet
 from controller.step import Command, initial_memory
 from controller.terms import Term
@@ -19,21 +20,26 @@ _DEEPEST = 12
 _INFIX = {"+": "+", "-": "-", "*": "*", "<": "<", "<=": "<=", "==": "==", "!=": "!=", "&": "and", "|": "or"}
 
 
-def source(program: Program) -> str:
+def source(program: Program, outputs: tuple[Term, ...] | None = None) -> str:
     """Return a function `tick(x, k, m)` as Python source.
 
     `x`, `k` and `m` are sequences of whole numbers in the order of the rule set's signals, keys and memory; it
-    returns the new memory and then the command as one tuple. A term used once stands inside its user, so that
-    `select` works out only the side it needs.
+    returns the new memory and then the command, or the given `outputs`, as one tuple. Where these hold fields of
+    the histories, the function is `tick(x, k, m, h)` with `h` in the order of histories and their fields. A term
+    used once stands inside its user, so that `select` works out only the side it needs.
     """
     rules = program.rules
+    watched = outputs is not None
+    outputs = program.outputs if outputs is None else outputs
     slots = {f"x.{one.name}": (f"x[{at}]", one.is_flag) for at, one in enumerate(rules.signals)}
     slots |= {f"k.{one.name}": (f"k[{at}]", one.is_flag) for at, one in enumerate(rules.keys)}
     slots |= {f"m.{one.name}": (f"m[{at}]", one.is_flag) for at, one in enumerate(rules.memory)}
-    uses = Counter(part.index for term in _reachable(program.outputs) for part in term.parts)
-    uses.update(term.index for term in program.outputs)
+    fields = [(f"h.{history.name}.{one.name}", one.is_flag) for history in rules.histories for one in history.keeps]
+    slots |= {name: (f"h[{at}]", is_flag) for at, (name, is_flag) in enumerate(fields)}
+    uses = Counter(part.index for term in reachable(outputs) for part in term.parts)
+    uses.update(term.index for term in outputs)
     names: dict[int, str] = {}
-    lines = ["def tick(x, k, m):"]
+    lines = [f"def tick(x, k, m{', h' if watched else ''}):"]
 
     def is_own_line(term: Term) -> bool:
         return term.op not in ("var", "const") and uses[term.index] > 1
@@ -77,20 +83,9 @@ def source(program: Program) -> str:
             lines.append(f"    t{term.index} = {written}")
         return names[term.index]
 
-    results = [text(term) for term in program.outputs]
+    results = [text(term) for term in outputs]
     lines.append(f"    return ({', '.join(results)})")
     return "\n".join(lines) + "\n"
-
-
-def _reachable(roots: tuple[Term, ...]) -> list[Term]:
-    seen: dict[int, Term] = {}
-    waiting = list(roots)
-    while waiting:
-        term = waiting.pop()
-        if term.index not in seen:
-            seen[term.index] = term
-            waiting.extend(term.parts)
-    return list(seen.values())
 
 
 @lru_cache(maxsize=8)

@@ -4,23 +4,32 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 from controller import tick
-from controller.declare import Property, Relation
+from controller.declare import History, Property, Relation
 from controller.guard import guarded, guarded_rules
 from controller.ruleset import COMMAND_FIELDS, RuleSet
 from controller.terms import Graph, Term
 from controller.views import Names
+from controller.words import select
 
 
 @dataclass(frozen=True)
 class Program:
-    """A traced tick: the new memory and the command as terms over variables `x.*`, `k.*` and `m.*`."""
+    """A traced tick: the new memory and the command as terms over variables `x.*`, `k.*` and `m.*`.
+
+    `row` is the place in `rules.rows` of the row that fired, from 1, or 0; `refuses` tells for each of
+    `rules.refusals` whether it holds, `trips` for each of `rules.interlocks` whether its condition does.
+    """
 
     rules: RuleSet
     graph: Graph
     memory: tuple[Term, ...]
     command: tuple[Term, ...]
+    row: Term
+    refuses: tuple[Term, ...]
+    trips: tuple[Term, ...]
 
     @property
     def outputs(self) -> tuple[Term, ...]:
@@ -53,12 +62,27 @@ def trace(rules: RuleSet) -> Program:
     x = Names("signal", inputs_of(graph, rules))
     k = Names("calibration key", calibration_of(graph, rules))
     m = Names("memory field", memory_of(graph, rules), may_change=True)
-    tick.run(guarded_rules(rules), x, k, m, tick.fold)
+    seen: list[Any] = []
+
+    def choose(rules: RuleSet, x: Any, k: Any, m: Any) -> tuple[Any, Any]:
+        # Only here, in mid-tick, do rows and refusals see the memory as it is when they decide.
+        number: Any = 0
+        for at, row in reversed(list(enumerate(rules.rows, 1))):
+            number = select((m.state == int(row.source)) & row.condition(x, k, m), at, number)
+        seen.append(number)
+        seen.append(tuple(graph.lift(refusal.holds(x, k, m)) for refusal in rules.refusals))
+        return tick.fold(rules, x, k, m)
+
+    tick.run(guarded_rules(rules), x, k, m, choose)
+    number, refuses = seen
     return Program(
         rules,
         graph,
         tuple(graph.lift(getattr(m, field.name)) for field in rules.memory),
         tuple(graph.lift(getattr(m, name)) for name in COMMAND_FIELDS),
+        graph.lift(number),
+        refuses,
+        tuple(graph.lift(getattr(m, one.trip)) for one in rules.interlocks),
     )
 
 
@@ -71,15 +95,35 @@ def trace_relation(relation: Relation, rules: RuleSet) -> Term:
 
 def trace_property(prop: Property, program: Program) -> Term:
     """Return a property of the traced tick as a truth term over the same variables."""
+    return program.graph.lift(guarded(prop.holds, f"property {prop.name!r}", "bool")(*views(program)))
+
+
+def trace_history(history: History, program: Program) -> tuple[tuple[Term, ...], Term]:
+    """Return a history's renewed fields, and whether it holds, over the same variables and its own `h.<name>.*`."""
+    before, x, k, after = views(program, history)
+    renewed = tuple(program.graph.lift(getattr(after, one.name)) for one in history.keeps)
+    holds = guarded(history.holds, f"history {history.name!r}", "bool")
+    return renewed, program.graph.lift(holds(before, x, k, after))
+
+
+def views(program: Program, history: History | None = None) -> tuple[Names, Names, Names, Names]:
+    """Return what a property sees: memory before, inputs, calibration, memory and command after.
+
+    With a history, its own fields stand in both memories.
+    """
     graph, rules = program.graph, program.rules
-    after = {field.name: term for field, term in zip(rules.memory, program.memory, strict=True)}
+    before = memory_of(graph, rules)
+    after: dict[str, Any] = {field.name: term for field, term in zip(rules.memory, program.memory, strict=True)}
     after |= dict(zip(COMMAND_FIELDS, program.command, strict=True))
-    holds = guarded(prop.holds, f"property {prop.name!r}", "bool")
-    return graph.lift(
-        holds(
-            Names("memory field", memory_of(graph, rules)),
-            Names("signal", inputs_of(graph, rules)),
-            Names("calibration key", calibration_of(graph, rules)),
-            Names("memory field or output", after),
-        )
-    )
+    x = Names("signal", inputs_of(graph, rules))
+    k = Names("calibration key", calibration_of(graph, rules))
+    if history is not None:
+        before |= {
+            one.name: graph.variable(f"h.{history.name}.{one.name}", "bool" if one.is_flag else "int")
+            for one in history.keeps
+        }
+        seen = (Names("memory field", before), x, k, Names("memory field or output", dict(after)))
+        for one in history.keeps:
+            what = f"field {one.name!r} of history {history.name!r}"
+            after[one.name] = guarded(one.update, what, "bool" if one.is_flag else "int")(*seen)
+    return Names("memory field", before), x, k, Names("memory field or output", after)

@@ -36,7 +36,16 @@ def _faults(rules: RuleSet) -> Iterator[str]:
     yield from _name_faults("signal", [one.name for one in rules.signals])
     yield from _name_faults("calibration key", [one.name for one in rules.keys])
     yield from _name_faults("memory field", [one.name for one in rules.memory])
-    yield from _name_faults("property", [one.name for one in rules.properties])
+    yield from _name_faults("property", [one.name for one in rules.checks])
+    fields = {field.name for field in rules.memory}
+    for history in rules.histories:
+        for kept in history.keeps:
+            if kept.name in fields:
+                yield f"field {kept.name!r} of history {history.name!r} is a memory field; give it another name"
+        yield from _name_faults(f"field of history {history.name!r}", [one.name for one in history.keeps])
+        for kept in history.keeps:
+            if not kept.low <= kept.initial <= kept.high:
+                yield f"field {kept.name!r} of history {history.name!r} starts outside {kept.low} to {kept.high}"
     yield from _name_faults("lamp", [one.word for one in rules.lamps])
     if len(rules.lamps) > _MOST_LAMPS:
         yield f"{len(rules.lamps)} lamps; the warning word has {_MOST_LAMPS} bits"
@@ -85,3 +94,8 @@ def _place_faults(rules: RuleSet) -> Iterator[str]:
     for place, found in entries.items():
         if found not in ([None], list(range(len(found)))):
             yield f"two calibration keys stand at {place!r}; number them entry=0, 1, … to make a list"
+    ranges: dict[str, tuple[int, int, int]] = {}
+    for key in rules.keys:
+        # The file's comment and the calibration reference give one range for a whole list.
+        if ranges.setdefault(key.place, (key.scale, key.low, key.high)) != (key.scale, key.low, key.high):
+            yield f"calibration key {key.name!r} has another range than the first entry at {key.place!r}; give all one"

@@ -75,7 +75,7 @@ def simulate(
     roll, grade, wind = course.roll_n.tolist(), course.grade_n.tolist(), course.wind_ms.tolist()
     slip_most, slip_force = course.slip_most.tolist(), course.slip_force_n.tolist()
     grade_pct, gear_limits = course.grade_pct.tolist(), course.gear_limit.tolist()
-    state = _start(vehicle, drive, course, gearbox)
+    state = start_state(vehicle, drive, course, gearbox)
     rows = bytearray(_ROW.size * (course.ticks * substeps + 1))
     offset = 0
     pack, size = _ROW.pack_into, _ROW.size
@@ -153,7 +153,7 @@ def simulate(
     return result
 
 
-def _start(vehicle: Vehicle, drive: Drive, course: Course, gearbox: Gearbox) -> State:
+def start_state(vehicle: Vehicle, drive: Drive, course: Course, gearbox: Gearbox) -> State:
     """Return the state at time 0, at the drive's heat.
 
     A drive that starts standing starts on the brake with the engine idling as it does in gear; one that

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import log10, pi
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from sim import converter, heat
 from sim.clutch import FRICTION_GRID
@@ -73,9 +73,14 @@ def load_vehicle(name_or_path: str) -> Vehicle:
     Raises `UserError` with one line: unknown name (nearest suggested), missing file, or the file's key
     with what is wrong and what would be right.
     """
+    source, text, data = read_toml(name_or_path, FOLDER, "vehicle")
+    return vehicle_of(data, source, text)
+
+
+def vehicle_of(data: dict[str, Any], source: str, text: str) -> Vehicle:
+    """Return a vehicle from a file's content; `source` names it in error lines. Raises `UserError` as above."""
     from sim.vehicle_file import VehicleFile
 
-    source, text, data = read_toml(name_or_path, FOLDER, "vehicle")
     file = parse(VehicleFile, data, source)
     lags = Lags(file.engine.lag_s, file.clutch.fill_s, file.clutch.dump_s, file.tyre_lag_s)
     return Vehicle(file.key, file.name, file.about, text, file, _params(file), lags)

@@ -12,6 +12,7 @@ from controller.our_rules import OURS
 from controller.ruleset import COMMAND_FIELDS, RuleSet
 from controller.step import Command, Reference
 from controller.straight import Straight
+from controller.watch import Watch
 
 # Fixed here, so that no test follows the demonstration's tuning.
 CALIBRATION: dict[str, int] = {
@@ -71,6 +72,7 @@ class Rig:
         self.rules = rules
         self.k = calibration(rules, **changes) if k is None else k
         self.reference, self.straight = Reference(rules, self.k), Straight(rules, self.k)
+        self.watch = Watch(rules, self.k)
         self.inputs: dict[str, int] = {signal.name: signal.default for signal in rules.signals}
         self.set(oil_temp_dc=800, gear=2, throttle_permille=200, engine_rpm=1_500)
         self.inputs["now_ms"] = 1_000
@@ -104,6 +106,7 @@ class Rig:
         assert self.straight.memory == self.reference.memory
         x = SimpleNamespace(**self.inputs)
         bad = failing(self.rules, before, x, self.k, self.reference.memory, self.command)
+        bad += [name for name in self.watch.tick(self.inputs)[1] if name not in bad]
         assert not bad, (bad, self.inputs, self.command)
         return self.command
 

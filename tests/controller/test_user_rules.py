@@ -87,8 +87,11 @@ def mine(tmp_path_factory: pytest.TempPathFactory) -> RuleSet:
 
 
 def test_the_template_adds_one_of_each(mine: RuleSet) -> None:
-    for what in ("signals", "keys", "interlocks", "properties"):
+    for what in ("signals", "keys", "interlocks"):
         assert len(getattr(mine, what)) == len(getattr(OURS, what)) + 1
+    # What counts on there being no other interlock is left out.
+    kept = [one.name for one in OURS.properties if not one.is_closed]
+    assert [one.name for one in mine.properties] == [*kept, "cold_coolant_opens"]
     assert mine.name == "mine"
 
 

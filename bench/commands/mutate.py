@@ -1,0 +1,99 @@
+"""`tccbench mutate`: would the checks notice a small mistake in the rules?"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from bench.options import rules_option
+
+if TYPE_CHECKING:
+    from bench.mutation.campaign import Result
+
+RESULTS_FILE = "mutation.jsonl"
+
+
+@click.command(short_help="Change the rules a little, wrongly, and see which check notices.")
+@rules_option
+@click.option("--tests", "tests", multiple=True, metavar="PATH",
+              help="Tests to judge by, in this order, for pytest; without any, the proof alone judges.")  # fmt: skip
+@click.option("--module", "modules", multiple=True, metavar="NAME",
+              help="Modules of `controller` to change; without any, those that say what the rules do.")  # fmt: skip
+@click.option("--explained", "reasons_file", default="docs/mutation_survivors.toml", show_default=True, metavar="FILE",
+              help='TOML file with a line for each survivor: "name" = "reason".')  # fmt: skip
+@click.option("--every", type=click.IntRange(1), default=1, show_default=True, metavar="N",
+              help="Only every N-th mutant: a quick look.")  # fmt: skip
+@click.option("--workers", type=click.IntRange(1, 64), default=2, show_default=True, help="Judges side by side.")
+@click.option("--out", "out_dir", default="tccbench-mutation", show_default=True, metavar="DIR",
+              help="Folder for the results, kept as they come; a run goes on where it was left.")  # fmt: skip
+@click.pass_context
+def mutate(
+    ctx: click.Context,
+    rules_file: str | None,
+    tests: tuple[str, ...],
+    modules: tuple[str, ...],
+    reasons_file: str,
+    every: int,
+    workers: int,
+    out_dir: str,
+) -> None:
+    """Judge small wrong changes to the rules, the chart, its order, the interlocks, ranges and relations.
+
+    Our own rules are changed in a checkout of the workbench, with its tests; with `--rules` the functions of that
+    file. A judge that breaks or does not finish counts as unknown, never as a kill. Exits 1 where a survivor has no
+    reason. Needs the `proof` extra (z3).
+    """
+    from bench.mutation import campaign
+    from bench.optional import needed
+    from bench.out_files import ready_folder
+    from bench.pages.markup import Table
+    from bench.terminal import print_table, print_verdict, progress_line
+    from controller.errors import UserError
+    from controller.user_rules import load_rules
+
+    rules = load_rules(rules_file)
+    needed("z3", extra="proof", what="tccbench mutate")
+    if rules_file is None and not Path("controller", "our_rules.py").exists():
+        raise UserError("tccbench mutate: run it in a checkout of the workbench, or give --rules FILE.py")
+    for path in tests:
+        if not Path(path.split("::")[0]).exists():
+            raise UserError(f"--tests {path}: no such file or folder")
+    for name in modules:
+        if not Path("controller", f"{name}.py").exists():
+            raise UserError(f"--module {name}: there is no controller/{name}.py")
+    folder = ready_folder(out_dir)
+    reasons = campaign.reasons_in(Path(reasons_file))
+    judges = ("tests", "proof") if tests else ("proof",)
+    mutants = list(campaign.all_mutants(rules, modules or campaign.RULE_MODULES, rules_file))[::every]
+    with progress_line("finding what holds of the rules as they are"):
+        from controller.proof import Proof
+
+        invariants = sorted(Proof(rules).invariants)
+
+    def tell(result: Result, finished: int, total: int) -> None:
+        click.echo(f"{finished}/{total} {result.judge} {result.outcome} {result.seconds} s: {result.name}", err=True)
+
+    with progress_line("trying the judges on the rules as they are"):
+        campaign.check_judges(campaign.unchanged(rules_file), judges, tests, invariants)
+    results = campaign.run(mutants, judges, tests, invariants, folder / RESULTS_FILE, workers, tell)
+    counts = campaign.tally(results, judges)
+    print_table(
+        Table("Mutants", ("what became of them", "count"), [(word, str(count)) for word, count in counts.items()])
+    )
+    left = campaign.survivors(results)
+    unexplained = [name for name in left if name not in reasons]
+    if left:
+        print_table(
+            Table(
+                "Not killed", ("mutant", "reason"), [(name, reasons.get(name, "– none given")) for name in left], left=2
+            )
+        )
+    stale = [name for name in reasons if name in {one.name for one in results} and name not in left]
+    if stale:
+        print_verdict([("note", f"explained, but killed by now: {name}") for name in stale])
+    if unexplained:
+        print_verdict([("bad", f"{len(unexplained)} of {counts['mutants']} mutants are neither killed nor explained")])
+        ctx.exit(1)
+    print_verdict([("good", f"{counts['mutants']} mutants: every one is killed or explained")])
