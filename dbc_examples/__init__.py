@@ -1,0 +1,1 @@
+"""Example DBC files and the maps that bind them to signals."""
