@@ -96,6 +96,7 @@ class Collector:
         readings: dict[str, Readings] = {}
         findings: list[LogFinding] = []
         thin_s = 0.0
+        poll_s = min((_poll_s(one) for one in self._series.values() if one.changed), default=0.0)
         for name, senders in by_name.items():
             sender, series = max(senders, key=lambda item: item[1].count)
             if series.outside:
@@ -109,7 +110,7 @@ class Collector:
             if others:
                 findings.append(LogFinding("senders", "note", f"{name}: sent by {sender} and {', '.join(others)}; "
                                            f"read from {sender}, which sends most"))  # fmt: skip
-            readings[name] = _joined(series)
+            readings[name] = _joined(series, poll_s)
             thin_s = max(thin_s, series.thin_s)
         if thin_s:
             findings.append(LogFinding("thinned", "note", f"a long recording: one reading each {thin_s * 1000:.0f} ms "
@@ -161,7 +162,14 @@ def _confirmed(series: _Series, time_s: Array, value: Array) -> tuple[Array, Arr
     return time_s[keep], value[keep], changed[keep]
 
 
-def _joined(series: _Series) -> Readings:
+def _poll_s(series: _Series) -> float:
+    """Return how long a quantity that is polled in turn seems to wait for its turn, from its quickest changes."""
+    at_change = np.concatenate(series.times)[np.concatenate(series.changed)]
+    steps = np.diff(at_change)
+    return max(float(np.percentile(steps, 10)), CONFIRM_S) if steps.size > 5 else np.inf
+
+
+def _joined(series: _Series, poll_s: float) -> Readings:
     time_s = np.concatenate(series.times)
     value = np.concatenate(series.values).astype(np.float64)
     series.times, series.values = [], []
@@ -170,8 +178,7 @@ def _joined(series: _Series) -> Readings:
     # An unchanged row may be one poll old: just before a change it says nothing of its own time.
     changed = np.concatenate(series.changed)
     at_change = time_s[changed]
-    steps = np.diff(at_change)
-    period_s = max(float(np.percentile(steps, 10)) if steps.size else CONFIRM_S, CONFIRM_S)
+    period_s = poll_s if np.isfinite(poll_s) else 1.0
     following = np.append(at_change, np.inf)[np.searchsorted(at_change, time_s, side="right")]
     keep = changed | (following - time_s >= period_s)
     return Readings(time_s[keep], value[keep], period_s)

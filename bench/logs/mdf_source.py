@@ -86,7 +86,9 @@ def _group_frames(mdf: MDF, at: int, group: Any) -> Frames:
     data = np.full((len(raw), 8), 0xFF, dtype=np.uint8)
     width = min(raw.shape[1], 8)
     data[:, :width] = raw[:, :width]
-    numbers = (ident.samples.astype(np.int64) & 0x1FFFFFFF) | np.where(wide, EXTENDED, 0)
+    numbers = ident.samples.astype(np.int64) & 0x1FFFFFFF
+    # Some loggers set the mark of 29 bits on every frame; a number of 11 bits is none in practice.
+    numbers |= np.where(wide & (numbers > 0x7FF), EXTENDED, 0)
     return Frames(ident.timestamps.astype(np.float64), numbers, np.minimum(length, 8), data)
 
 
