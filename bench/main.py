@@ -14,6 +14,7 @@ from bench.commands.chart import chart
 from bench.commands.compare import compare
 from bench.commands.init import init
 from bench.commands.list import list_
+from bench.commands.log import log
 from bench.commands.run import run
 from bench.commands.sheet import sheet
 from controller.errors import UserError
@@ -47,5 +48,5 @@ def main() -> None:
     """
 
 
-for _command in (compare, run, sheet, chart, init, list_):
+for _command in (compare, run, log, sheet, chart, init, list_):
     main.add_command(_command)
