@@ -76,7 +76,24 @@ def load_vehicle(name_or_path: str) -> Vehicle:
     from sim.vehicle_file import VehicleFile
 
     source, text, data = read_toml(name_or_path, FOLDER, "vehicle")
-    file = parse(VehicleFile, data, source)
+    return _of_file(parse(VehicleFile, data, source), text)
+
+
+def vehicle_from_text(text: str, source: str) -> Vehicle:
+    """Return the vehicle of a TOML text; `source` names it in error lines."""
+    import tomllib
+
+    from controller.errors import UserError
+    from sim.vehicle_file import VehicleFile
+
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise UserError(f"{source}: not TOML: {error}") from None
+    return _of_file(parse(VehicleFile, data, source), text)
+
+
+def _of_file(file: VehicleFile, text: str) -> Vehicle:
     lags = Lags(file.engine.lag_s, file.clutch.fill_s, file.clutch.dump_s, file.tyre_lag_s)
     return Vehicle(file.key, file.name, file.about, text, file, _params(file), lags)
 

@@ -136,3 +136,56 @@ def show(recording: str, map_path: str | None, dbc: str | None, vehicle: str | N
     for caution in CAUTIONS:
         click.echo(caution)
     click.echo(f"written: {', '.join(map(str, paths))}")
+
+
+@log.command(short_help="What rules would have commanded on it.")
+@click.argument("recording", metavar="LOG")
+@click.option("--calibration", required=True, metavar="NAME|FILE", help="Calibration of the rules.")
+@click.option("--band", type=click.Choice(["none", "low", "high"]), default="low", show_default=True,
+              help="Band selected at the start, where the recording has no switch.")  # fmt: skip
+@click.option("--strict-ages", is_flag=True, help="Count slowly recorded signals as lost, as the rules would.")
+@rules_option
+@_reading_options
+@_vehicle_option
+@_out_option
+def replay(
+    recording: str,
+    calibration: str,
+    band: str,
+    strict_ages: bool,
+    rules_file: str | None,
+    map_path: str | None,
+    dbc: str | None,
+    vehicle: str | None,
+    out_dir: str,
+) -> None:
+    """Step the rules over LOG: what they would have commanded beside what the vehicle did, and why they differ."""
+    from bench.cautions import CAUTIONS
+    from bench.comparison import misfit
+    from bench.logs.replay import replay as replay_on
+    from bench.logs.replay_files import differences_table, replay_findings, write_replay
+    from bench.logs.summary import take_apart
+    from bench.out_files import ready_folder
+    from bench.terminal import print_table, print_verdict
+    from controller.calibration import load_calibration
+    from controller.errors import UserError
+    from controller.user_rules import load_rules
+
+    rules, chosen = load_rules(rules_file), _vehicle(vehicle)
+    values = load_calibration(calibration, rules)
+    wrong = misfit(values, chosen) if chosen else ""
+    if wrong:
+        raise UserError(wrong)
+    ready_folder(out_dir)
+    shown = take_apart(_read(recording, map_path, dbc), chosen)
+    with _progress("replaying") as progress:
+        done = replay_on(shown, rules, values, {"none": 0, "low": 1, "high": 2}[band], strict_ages, progress)
+    paths = write_replay(shown, done, values, out_dir)
+    click.echo(f"recording {recording}, calibration {values.name}\n")
+    print_verdict(replay_findings(done))
+    table = differences_table(done)
+    if table.rows:
+        print_table(table.title, table.columns, table.rows, left=4, note=table.note)
+    for caution in CAUTIONS:
+        click.echo(caution)
+    click.echo(f"written: {', '.join(map(str, paths))}")

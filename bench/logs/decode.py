@@ -16,6 +16,9 @@ States = NDArray[np.int64]
 EVIDENCE_S = 0.1
 """Readings nearer than this are not independent of each other: together they count as one."""
 
+SUREST = 0.99
+"""No likelihood knows what its model leaves out."""
+
 
 def weight(step_s: float) -> float:
     """Return how much the evidence of one sample counts."""
@@ -55,5 +58,5 @@ def _sureness(costs: Array, found: States) -> Array:
     sums = np.add.reduceat(costs, starts, axis=0)
     own = found[starts]
     excess = np.clip(sums - sums[np.arange(len(starts)), own][:, None], -50.0, 50.0)
-    share = 1.0 / np.exp(-excess).sum(axis=1)
+    share = np.minimum(1.0 / np.exp(-excess).sum(axis=1), SUREST)
     return np.repeat(share, np.diff(np.append(starts, len(found))))

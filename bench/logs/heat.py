@@ -26,12 +26,13 @@ class OilHeat(NamedTuple):
     pump_kw: Array
     spin_kw: Array
     mesh_kw: Array
+    shift_kw: Array
     input_nm: Array
 
     @property
     def total_kw(self) -> Array:
         """All of it."""
-        return np.asarray(self.converter_kw + self.clutch_kw + self.pump_kw + self.spin_kw + self.mesh_kw)
+        return np.asarray(self.converter_kw + self.clutch_kw + self.pump_kw + self.spin_kw + self.mesh_kw + self.shift_kw)
 
 
 def heat_of(grid: Grid, gears: Gears, clutch: Clutch, vehicle: Vehicle) -> OilHeat:
@@ -64,13 +65,41 @@ def heat_of(grid: Grid, gears: Gears, clutch: Clutch, vehicle: Vehicle) -> OilHe
     input_nm = turbine_nm + clutch_nm - spin_nm - p.turbine_kgm2 * rate(turbine_rads, grid.step_s)
     through_kw = input_nm * turbine_rads / 1000.0
     lost = np.where(through_kw >= 0.0, 1.0 - p.gearbox_efficiency, 1.0 - 1.0 / p.gearbox_efficiency)
-    return OilHeat(converter_kw, clutch_kw, oil_pump_kw, spin_nm * turbine_rads / 1000.0, through_kw * lost, input_nm)
+    shift_kw = _shift_kw(grid, gears, vehicle, np.abs(through_kw))
+    return OilHeat(converter_kw, clutch_kw, oil_pump_kw, spin_nm * turbine_rads / 1000.0, through_kw * lost, shift_kw,
+                   input_nm)  # fmt: skip
+
+
+SHIFT_MEAN = 0.514
+"""Mean of 4·m·(1 − m) while m follows the smooth step of a shift."""
+
+
+def _shift_kw(grid: Grid, gears: Gears, vehicle: Vehicle, through_kw: Array) -> Array:
+    """Return the loss of the shift elements: spread over the vehicle's shift time about each change of gear."""
+    box = vehicle.file.gearbox
+    gear = gears.gear
+    lost = np.zeros(len(gear))
+    known = np.flatnonzero(gear > 0)
+    changes = known[1:][np.diff(gear[known]) != 0]
+    before = known[:-1][np.diff(gear[known]) != 0]
+    reach = max(round(0.5 * box.shift_s / grid.step_s), 1)
+    for start, end in zip(before.tolist(), changes.tolist(), strict=True):
+        # A change across a longer silence has no known time.
+        if (end - start) * grid.step_s > 2.0 * box.shift_s + 3.0 * grid.step_s:
+            continue
+        ratios = [vehicle.turbine_rads_per_ms[min(int(gear[at]), vehicle.gear_count) - 1] for at in (start, end)]
+        share = box.shift_loss_share * (1.0 - min(ratios) / max(ratios)) * SHIFT_MEAN
+        middle = (start + end) // 2
+        around = slice(max(middle - reach, 0), middle + reach)
+        span_s = (around.stop - around.start) * grid.step_s
+        lost[around] += share * np.nan_to_num(through_kw[around]) * box.shift_s / span_s
+    return lost
 
 
 def heat_by_source_kj(heat: OilHeat, step_s: float) -> dict[str, float]:
     """Return the heat of the whole recording by where it came from, kJ."""
     parts = {"converter": heat.converter_kw, "clutch": heat.clutch_kw, "pump": heat.pump_kw, "spin": heat.spin_kw,
-             "mesh": heat.mesh_kw}  # fmt: skip
+             "mesh": heat.mesh_kw, "shift": heat.shift_kw}  # fmt: skip
     return {name: float(np.nansum(part)) * step_s for name, part in parts.items()}
 
 

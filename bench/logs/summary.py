@@ -127,7 +127,8 @@ def _summary(
         moving_s=float(moving.sum()) * step_s,
         known_share=float((clutch.state[moving] != UNKNOWN).mean()) if moving.any() else 0.0,
         gear_s={gear: float(((gears.gear == gear) & moving).sum()) * step_s
-                for gear in sorted(set(gears.gear[moving].tolist()))},
+                for gear in sorted(set(gears.gear[moving].tolist()))
+                if ((gears.gear == gear) & moving).sum() * step_s >= 0.5},
         rpm_at_100_kmh={gear: one * 100.0 for gear, one in sorted(gears.rpm_per_kmh.items())},
         gear_by=gears.by,
         gear_sure=_mean(gears.sure[moving & (gears.gear > 0)]) or 0.0,
