@@ -189,3 +189,98 @@ def replay(
     for caution in CAUTIONS:
         click.echo(caution)
     click.echo(f"written: {', '.join(map(str, paths))}")
+
+
+@log.command("fit", short_help="Correct the vehicle by recordings.")
+@click.argument("recordings", metavar="LOG...", nargs=-1, required=True)
+@click.option("--vehicle", required=True, metavar="NAME|FILE", help="Vehicle to start from.")
+@click.option("--ambient", "ambient_c", type=click.FloatRange(-40, 55), default=None, metavar="°C",
+              help="Air temperature of the drives, where it was not recorded.")  # fmt: skip
+@click.option("--mass", "total_kg", type=click.FloatRange(200, 60000), default=None, metavar="KG",
+              help="Mass as driven, with load and trailer; without it, the file's.")  # fmt: skip
+@click.option("--write", "write_path", default=None, metavar="FILE",
+              help="Where the fitted vehicle is written; without it, fitted.toml in the --out folder.")  # fmt: skip
+@_reading_options
+@_out_option
+def fit_(
+    recordings: tuple[str, ...],
+    vehicle: str,
+    ambient_c: float | None,
+    total_kg: float | None,
+    write_path: str | None,
+    map_path: str | None,
+    dbc: str | None,
+    out_dir: str,
+) -> None:
+    """Identify what LOG... can tell of the vehicle, refuse what it cannot, and write a fitted vehicle file.
+
+    `tccbench compare --vehicle fitted.toml` then predicts the next drive with an error band. Writes drive.toml too:
+    the speeds of the first recording on the surfaces that the fit found.
+    """
+    from pathlib import Path
+
+    from bench.cautions import CAUTIONS
+    from bench.logs.fit import fit
+    from bench.logs.fit_tables import changes_table, converter_table, gearing_table, oil_table, road_table
+    from bench.logs.show_files import drive_text
+    from bench.out_files import ready_folder, write_whole
+    from bench.terminal import print_table, print_verdict
+    from sim.vehicle import load_vehicle
+
+    chosen = load_vehicle(vehicle)
+    folder = ready_folder(out_dir)
+    done = fit([_read(path, map_path, dbc) for path in recordings], chosen, ambient_c, total_kg)
+    click.echo(f"vehicle {chosen.name}, recordings {', '.join(recordings)}\n")
+    print_verdict([(one.judgement, one.text) for one in done.findings])
+    for table, left in ((changes_table(done), 1), (gearing_table(done), 1), (converter_table(done), 2),
+                        (road_table(done), 1), (oil_table(done), 1)):  # fmt: skip
+        if table.rows:
+            print_table(table.title, table.columns, table.rows, left=left, note=table.note)
+    for caution in CAUTIONS:
+        click.echo(caution)
+    files = {}
+    if done.text:
+        files[Path(write_path) if write_path else folder / "fitted.toml"] = done.text
+    load_kg = 0.0 if total_kg is None else total_kg - chosen.file.body.mass_kg
+    drive = drive_text(done.shown[0], done.road[0].stretches, load_kg, ambient_c)
+    if drive:
+        files[folder / "drive.toml"] = drive
+    for path, text in files.items():
+        ready_folder(str(path.parent))
+        write_whole(path, [text])
+    if not done.text:
+        click.echo("no value of the file is changed, so no fitted file is written")
+    click.echo(f"written: {', '.join(map(str, files))}")
+
+
+@log.command("check", short_help="Prediction beside measurement.")
+@click.argument("recording", metavar="LOG")
+@click.option("--against", required=True, metavar="RUN", help="Folder that `tccbench compare` or `run` wrote, or its "
+              "traces.csv; `:NAME` behind it says which run, otherwise the last.")  # fmt: skip
+@_reading_options
+@_vehicle_option
+@_out_option
+def check_(
+    recording: str, against: str, map_path: str | None, dbc: str | None, vehicle: str | None, out_dir: str
+) -> None:
+    """Lay a simulated run over LOG: the error of each signal, and whether the prediction holds."""
+    from bench.cautions import CAUTIONS
+    from bench.logs.check import check, read_run
+    from bench.logs.check_files import errors_table, write_check
+    from bench.logs.summary import take_apart
+    from bench.out_files import ready_folder
+    from bench.terminal import print_table, print_verdict
+
+    chosen = _vehicle(vehicle)
+    ready_folder(out_dir)
+    name, run_log = read_run(against)
+    shown = take_apart(_read(recording, map_path, dbc), chosen)
+    done = check(shown, name, run_log, chosen)
+    paths = write_check(shown, done, out_dir)
+    click.echo(f"recording {recording}, run {name}\n")
+    print_verdict([(one.judgement, one.text) for one in done.findings])
+    table = errors_table(done)
+    print_table(table.title, table.columns, table.rows, left=2, note=table.note)
+    for caution in CAUTIONS:
+        click.echo(caution)
+    click.echo(f"written: {', '.join(map(str, paths))}")

@@ -72,9 +72,7 @@ class Decoder:
             yield from _signals(message, ident, frames.time_s[long_enough], frames.data[long_enough], wanted)
 
 
-def _signals(
-    message: Message, ident: int, time_s: Array, data: Bytes, wanted: set[str] | None
-) -> Iterator[Decoded]:
+def _signals(message: Message, ident: int, time_s: Array, data: Bytes, wanted: set[str] | None) -> Iterator[Decoded]:
     if not time_s.size:
         return
     for signal in message.signals:

@@ -66,11 +66,11 @@ class CanSource:
         absent: dict[tuple[str, int], int] = defaultdict(int)
         present: dict[tuple[str, int], int] = defaultdict(int)
         for frames in self._frames(self.path, notes, progress):
-            for one in decoder.decode(frames, set(by_channel)):
-                absent[one.channel, one.ident] += one.absent
-                present[one.channel, one.ident] += len(one.value)
-                for name in by_channel[one.channel]:
-                    yield Chunk(name, _ident_text(one.ident), one.time_s, one.value)
+            for part in decoder.decode(frames, set(by_channel)):
+                absent[part.channel, part.ident] += part.absent
+                present[part.channel, part.ident] += len(part.value)
+                for name in by_channel[part.channel]:
+                    yield Chunk(name, _ident_text(part.ident), part.time_s, part.value)
         notes.findings += self._findings(by_channel, absent, present)
 
     def _findings(

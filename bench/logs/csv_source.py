@@ -10,6 +10,7 @@ import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from datetime import datetime
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -197,7 +198,7 @@ def _repeats(rows: Sequence[Sequence[str]]) -> bool:
     """Tell whether nearly every row changes one cell at most beside its time: values polled in turn and repeated."""
     changed = [
         sum(a != b for a, b in zip(before[1:], after[1:], strict=True))
-        for before, after in zip(rows, rows[1:], strict=False)
+        for before, after in pairwise(rows)
         if len(before) == len(after)
     ]
     # A single column changes one cell at most in any file.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -81,7 +82,7 @@ def hunts(engagements: list[LogEngagement]) -> bool:
     """Return whether the clutch hunts: out and in again in the same gear without the brake; see `bench.figures`."""
     cycles = [
         later.start_s
-        for earlier, later in zip(engagements, engagements[1:], strict=False)
+        for earlier, later in pairwise(engagements)
         if earlier.end_s is not None and later.start_s is not None and not earlier.braked
         and earlier.gear_out == later.gear
     ]  # fmt: skip

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from bench.logs.clutch import OUT
 from bench.logs.fit_gearing import settled
-from bench.logs.torque import RADS_PER_RPM, converter_torques, engine_torque, rate
+from bench.logs.torque import converter_torques, engine_torque, rate
 
 if TYPE_CHECKING:
     from bench.logs.source import Array
@@ -65,7 +66,7 @@ def fit_converter(shown: Shown, vehicle: Vehicle) -> ConverterFit:
         & (np.abs(rate(torque_nm, grid.step_s, 0.5)) < 150.0)
     )  # fmt: skip
     found = []
-    for low, high in zip(BINS, BINS[1:], strict=False):
+    for low, high in pairwise(BINS):
         fit = _bin(torque_nm, pump_nm, usable & (ratio >= low) & (ratio < high), grid.step_s)
         if fit is not None:
             found.append(RatioFit(low, high, *fit))
@@ -86,8 +87,11 @@ def fit_converter(shown: Shown, vehicle: Vehicle) -> ConverterFit:
         why.insert(0, f"the converter takes {share:.2f} of the table's torque at the recorded slip "
                    f"(±{error:.2f}): its capacity factor K is {1.0 / np.sqrt(share):.3f} of the file's")  # fmt: skip
     if is_bent:
-        why.insert(0, "the table's shape does not fit: from "
-                   + ", ".join(f"{one.share:.2f} at speed ratio {one.low:g} to {one.high:g}" for one in found))
+        why.insert(
+            0,
+            "the table's shape does not fit: from "
+            + ", ".join(f"{one.share:.2f} at speed ratio {one.low:g} to {one.high:g}" for one in found),
+        )
     return ConverterFit(found, share, float(error), is_off or is_bent, why)
 
 

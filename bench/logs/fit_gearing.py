@@ -89,9 +89,7 @@ def settled(gear: Array, step_s: float) -> Array:
     return np.asarray((near[:-1] == 0.0) & (gear > 0))
 
 
-def _share(
-    shaft: Array, speed: Array, usable: Array, own: float, step_s: float
-) -> tuple[float, float, float] | None:
+def _share(shaft: Array, speed: Array, usable: Array, own: float, step_s: float) -> tuple[float, float, float] | None:
     """Return (share, standard error, seconds) of one gear: total shaft turns over total way, block by block."""
     at = np.flatnonzero(usable & (speed > FROM_KMH) & ~np.isnan(shaft))
     seconds = len(at) * step_s

@@ -102,9 +102,10 @@ def oil_record(shown: Shown, ambient_c: float | None) -> OilRecord | str:
     )
     # Readings more often than each second say nothing new.
     picked = np.unique(np.round(one.time_s[inside] / STEP_S).astype(np.int64), return_index=True)[1]
-    doubts = [drive._replace(heat_w=drive.heat_w + 1000.0 * share * _mean_by_step(getattr(shown.heat, part), grid.step_s,
-                                                                                 steps))
-              for part, share in HEAT_DOUBTS.items()]
+    doubts = []
+    for part, share in HEAT_DOUBTS.items():
+        part_w = 1000.0 * _mean_by_step(getattr(shown.heat, part), grid.step_s, steps)
+        doubts.append(drive._replace(heat_w=drive.heat_w + share * part_w))
     doubts += [drive._replace(coolant_c=drive.coolant_c + COOLANT_DOUBT_C),
                drive._replace(ambient_c=drive.ambient_c + AIR_DOUBT_C)]  # fmt: skip
     return OilRecord(log.map.title, drive, one.time_s[inside][picked], one.value[inside][picked], tuple(doubts))
@@ -143,8 +144,10 @@ def fit_oil(records: Sequence[OilRecord], vehicle: Vehicle) -> OilFit:
     why = [f"{key} is not told by the recording: ±{100.0 * error:.0f} %; it stays near the file's value"
            for key, error, is_told in zip(OIL_KEYS, errors, told, strict=True) if not is_told]  # fmt: skip
     if not told[0]:
-        why = ["the drive is too even to tell the oil's heat capacity from its conductances: it needs heat that comes "
-               f"and goes (clutch out and in, slow and fast); heat capacity only to ±{100.0 * errors[0]:.0f} %"]
+        why = [
+            "the drive is too even to tell the oil's heat capacity from its conductances: it needs heat that comes "
+            f"and goes (clutch out and in, slow and fast); heat capacity only to ±{100.0 * errors[0]:.0f} %"
+        ]
         return _refused(before_rmse, why)
     count = sum(len(record.at) for record in records)
     return OilFit(np.exp(values[: len(every)]), errors, together, told, float(np.sqrt(np.mean(rest[:count] ** 2))),

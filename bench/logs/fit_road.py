@@ -37,6 +37,17 @@ class Stretch:
     error: float
     surface: str
 
+    @property
+    def tyre_slip(self) -> float:
+        """The tyres' slip that goes with the pull on the nearest surface, as a share of the rim's speed."""
+        ground = SURFACES[self.surface]
+        return ground.slip_most * min(max(self.rolling / ground.slip_force_share, 0.0), 1.0)
+
+    @property
+    def grade_pct(self) -> float:
+        """The grade that makes up for what the nearest surface lacks."""
+        return 100.0 * (self.rolling - SURFACES[self.surface].rolling)
+
 
 @dataclass(frozen=True)
 class RoadFit:
@@ -81,8 +92,10 @@ def fit_road(shown: Shown, vehicle: Vehicle, total_kg: float | None, ambient_c: 
 def _braked(grid: Grid) -> Array:
     if grid.has("brake_on"):
         return np.asarray(grid.get("brake_on") > 0.0)
-    return np.asarray(~(grid.get("throttle_pct") > 2.0)) if grid.has("throttle_pct") else np.zeros(
-        len(grid.time_s), dtype=bool
+    return (
+        np.asarray(~(grid.get("throttle_pct") > 2.0))
+        if grid.has("throttle_pct")
+        else np.zeros(len(grid.time_s), dtype=bool)
     )
 
 

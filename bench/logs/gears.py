@@ -130,7 +130,7 @@ def _clusters(ratio: Array, step_s: float, held_only: bool) -> dict[int, float]:
     logs = np.log(np.where(judged, ratio, 1.0))
     # Noise is no movement: the change is looked at over about a second.
     reach_s = max(0.5, step_s)
-    shift = max(int(round(reach_s / step_s)), 1)
+    shift = max(round(reach_s / step_s), 1)
     moved = np.abs(np.roll(logs, -shift) - np.roll(logs, shift))
     known = logs[judged & (moved < 0.03)]
     if known.size < 20:

@@ -32,7 +32,8 @@ class OilHeat(NamedTuple):
     @property
     def total_kw(self) -> Array:
         """All of it."""
-        return np.asarray(self.converter_kw + self.clutch_kw + self.pump_kw + self.spin_kw + self.mesh_kw + self.shift_kw)
+        total: Array = sum(self[:6], np.zeros(len(self.pump_kw)))
+        return total
 
 
 def heat_of(grid: Grid, gears: Gears, clutch: Clutch, vehicle: Vehicle) -> OilHeat:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -12,13 +12,10 @@ from bench.logs.map_file import LogMap
 from bench.logs.source import Channel, Chunk, Notes, Progress
 from controller.errors import UserError
 
-if TYPE_CHECKING:
-    from asammdf import MDF
-
 SAMPLE = 2000
 
 
-def open_mdf(path: str) -> MDF:
+def open_mdf(path: str) -> Any:
     """Return an open MDF file. Raises `UserError` where it is none, or damaged."""
     import logging
 
@@ -38,7 +35,7 @@ def _is_frame_group(group: Any) -> bool:
     return any(channel.name == "CAN_DataFrame" for channel in group.channels)
 
 
-def holds_frames(mdf: MDF) -> bool:
+def holds_frames(mdf: Any) -> bool:
     """Tell whether the file holds CAN frames rather than physical channels."""
     return any(_is_frame_group(group) and group.channel_group.cycles_nr for group in mdf.groups)
 
@@ -63,19 +60,19 @@ def mdf_frames(path: str, notes: Notes, progress: Progress) -> Iterator[Frames]:
         mdf.close()
     if not parts:
         return
-    merged = Frames(*(np.concatenate(column) for column in zip(*parts, strict=True)))
-    order = np.argsort(merged.time_s, kind="stable")
+    columns: list[Any] = [np.concatenate(column) for column in zip(*parts, strict=True)]
+    order = np.argsort(columns[0], kind="stable")
     notes.rows += len(order)
-    yield Frames(*(column[order] for column in merged))
+    yield Frames(*(column[order] for column in columns))
 
 
-def _is_own(mdf: MDF, at: int) -> bool:
+def _is_own(mdf: Any, at: int) -> bool:
     """Tell whether a group holds frames that the logger sent itself, such as its requests."""
     sent = mdf.get("CAN_DataFrame.Dir", group=at, raw=True).samples
     return bool(len(sent)) and sent.dtype.kind in "ui" and bool(np.all(sent == 1))
 
 
-def _group_frames(mdf: MDF, at: int, group: Any) -> Frames:
+def _group_frames(mdf: Any, at: int, group: Any) -> Frames:
     ident = mdf.get("CAN_DataFrame.ID", group=at, raw=True)
     names = {channel.name for channel in group.channels}
     wide = np.zeros(len(ident.samples), dtype=bool)

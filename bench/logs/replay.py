@@ -26,7 +26,6 @@ from controller.straight import Straight
 
 if TYPE_CHECKING:
     from bench.logs.collect import Readings
-    from bench.logs.reading import Log
     from bench.logs.source import Array
     from bench.logs.summary import Shown
     from controller.calibration import Calibration

@@ -36,9 +36,9 @@ def replay_findings(done: Replay) -> list[Finding]:
     more = [one for one in done.differences if one.rules_in]
     less = [one for one in done.differences if not one.rules_in]
     seconds = [sum(one.end_s - one.start_s for one in part) for part in (more, less)]
-    findings: list[Finding] = [(
-        "note", f"rules and vehicle agree {done.agree_share:.1%} of the time: {len(more)} stretches ({seconds[0]:.0f} s) "
-        f"in which only the rules hold, {len(less)} ({seconds[1]:.0f} s) in which only the vehicle does")]  # fmt: skip
+    only = f"only the rules hold in {len(more)} stretches ({seconds[0]:.0f} s), "
+    only += f"only the vehicle in {len(less)} ({seconds[1]:.0f} s)"
+    findings: list[Finding] = [("note", f"rules and vehicle agree {done.agree_share:.1%} of the time; {only}")]
     latched = {word for word in ("implausible", "not_holding", "stuck_in") if word in done.reason_words}
     seen = {done.reason_words[int(code)] for code in np.unique(done.reason)}
     findings += [("bad", f"{word} would fire on this recording; no hold until the next start")

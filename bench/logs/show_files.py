@@ -18,8 +18,10 @@ from bench.pages.report import render
 from bench.result_file import plain
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
+    from bench.logs.fit_road import Stretch
     from bench.logs.source import Array
     from bench.logs.summary import Shown
     from sim.vehicle import Vehicle
@@ -42,6 +44,7 @@ _LINES = (
 )
 BANDS = {0: "none", 1: "low", 2: "high"}
 DRIVE_STEP_S, DRIVE_POINTS = 1.0, 4000
+GEAR_REACH_S = 8.0
 
 
 def write_shown(shown: Shown, vehicle: Vehicle | None, out_dir: str) -> list[Path]:
@@ -120,10 +123,14 @@ def json_text(shown: Shown) -> str:
     return json.dumps(plain(content), indent=1, ensure_ascii=False) + "\n"
 
 
-def drive_text(shown: Shown) -> str:
+def drive_text(shown: Shown, stretches: Sequence[Stretch] = (), load_kg: float = 0.0,
+               ambient_c: float | None = None) -> str:  # fmt: skip
     """Return a drive file that follows the recorded speed, or "" where there is none to follow.
 
-    Across gaps the speed runs straight; surface and grade are the plainest, as a recording seldom tells them.
+    Across gaps the speed runs straight. No gear above those used about each time is allowed, as a driver's selector
+    has it. Without a fit the ground is sealed and level, but for a recorded grade. A fit gives each stretch its nearest
+    surface, the grade that makes up the rest, and the tyres' slip, by which the ground goes by more slowly than the
+    wheels that the speed sensor counts.
     """
     grid = shown.grid
     speed = grid.get("true_speed_kmh") if grid.has("true_speed_kmh") else grid.get("road_speed_kmh")
@@ -135,23 +142,52 @@ def drive_text(shown: Shown) -> str:
     kmh = np.interp(at_s, grid.time_s[known], speed[known])
     grade = grid.get("grade_pct")
     lines = [
-        f"# The speeds of {shown.summary.name}; surface and grade are to be filled in where they matter.",
+        f"# The speeds of {shown.summary.name}. Surfaces: {'nearest to a fit' if stretches else 'not told'}.",
         f"title = {json.dumps('After ' + shown.summary.name, ensure_ascii=False)}",
         'about = "Follows a recorded drive."',
-        f"ambient_c = {_first(grid.get('ambient_temp_c'), 25.0):.1f}",
+        f"ambient_c = {_first(grid.get('ambient_temp_c'), 25.0 if ambient_c is None else ambient_c):.1f}",
         f"oil_c = {_first(grid.get('oil_temp_c'), 80.0):.1f}",
         f"coolant_c = {_first(grid.get('coolant_temp_c'), 85.0):.1f}",
+        f"load_kg = {max(load_kg, 0.0):.1f}",
     ]
+    highest = _highest_gear(shown)
+    limit, surface, rise = 0, "", ""
+    here = stretches[0] if stretches else None
     for time_s, one in zip(at_s.tolist(), kmh.tolist(), strict=True):
-        lines += ["", "[[point]]", f"at_s = {time_s:.1f}", f"speed_kmh = {max(one, 0.0):.1f}"]
+        here = next((each for each in stretches if each.start_s <= time_s < each.end_s), here)
+        slip = here.tyre_slip if here is not None and not grid.has("true_speed_kmh") else 0.0
+        lines += ["", "[[point]]", f"at_s = {time_s:.1f}", f"speed_kmh = {max(one, 0.0) * (1.0 - slip):.2f}"]
         slope = grade[round(time_s / grid.step_s)]
-        if not np.isnan(slope):
-            lines.append(f"grade_pct = {slope:.1f}")
+        if np.isnan(slope) and here is not None:
+            slope = here.grade_pct
+        if not np.isnan(slope) and f"{slope:.1f}" != rise:
+            rise = f"{slope:.1f}"
+            lines.append(f"grade_pct = {rise}")
+        gear = highest[min(round(time_s / grid.step_s), len(highest) - 1)]
+        if gear > 0 and gear != limit:
+            limit = gear
+            lines.append(f"gear_limit = {limit}")
+        if here is not None and here.surface != surface:
+            surface = here.surface
+            lines.append(f'surface = "{surface}"')
     band = grid.get("band")
     changes = np.flatnonzero(np.diff(np.nan_to_num(band), prepend=0.0) != 0.0)
     for at in changes.tolist():
         lines += ["", "[[event]]", f"at_s = {grid.time_s[at]:.2f}", f'band = "{BANDS[int(np.nan_to_num(band)[at])]}"']
     return "\n".join(lines) + "\n"
+
+
+def _highest_gear(shown: Shown) -> list[int]:
+    """Return the highest gear used within `GEAR_REACH_S` of each sample, 0 where none is known."""
+    if not shown.gears.is_numbered:
+        return [0] * len(shown.grid.time_s)
+    step_s = max(shown.grid.step_s, 0.2)
+    every = max(round(step_s / shown.grid.step_s), 1)
+    coarse = shown.gears.gear[::every]
+    reach = max(round(GEAR_REACH_S / (every * shown.grid.step_s)), 1)
+    padded = np.pad(coarse, reach)
+    highest = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).max(axis=1)
+    return [int(one) for one in np.repeat(highest, every)[: len(shown.grid.time_s)]]
 
 
 def _first(value: Array, otherwise: float) -> float:

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, NamedTuple, Protocol
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 
-import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from bench.logs.findings import LogFinding
     from bench.logs.map_file import LogMap
 
-Array = NDArray[np.float64]
+Array = NDArray[Any]
+"""Columns of numbers, flags or whole numbers; the function that takes or gives one says which."""
+
 Progress = Callable[[float], None]
 
 

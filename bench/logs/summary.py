@@ -199,7 +199,7 @@ def _segments(grid: Grid, clutch: Clutch, heat: OilHeat | None) -> list[OilSegme
 
 def _line(time_s: Array, value: Array) -> tuple[float, float]:
     """Return slope and its standard error; readings between which the value runs straight count once a second."""
-    every = max(int(round(1.0 / max(float(np.median(np.diff(time_s))), 1e-3))), 1)
+    every = max(round(1.0 / max(float(np.median(np.diff(time_s))), 1e-3)), 1)
     t, v = time_s[::every], value[::every]
     if len(t) < 3:
         t, v = time_s, value

@@ -26,11 +26,11 @@ DOUBTFUL = 0.9
 
 def suspicions(grid: Grid, gears: Gears, clutch: Clutch, vehicle: Vehicle | None) -> list[LogFinding]:
     """Return what does not fit, and what the recording cannot tell."""
-    return [*_gearing(grid, gears, vehicle), *_numbering(gears), *_flag(grid, clutch), *_coupling(grid, gears, clutch),
+    return [*_gearing(grid, vehicle), *_numbering(gears), *_flag(grid, clutch), *_coupling(grid, gears, clutch),
             *_telling(grid, gears, clutch, vehicle)]  # fmt: skip
 
 
-def _gearing(grid: Grid, gears: Gears, vehicle: Vehicle | None) -> list[LogFinding]:
+def _gearing(grid: Grid, vehicle: Vehicle | None) -> list[LogFinding]:
     shaft = "turbine_rpm" if grid.has("turbine_rpm") else "engine_rpm"
     speed, rpm = grid.get("road_speed_kmh"), grid.get(shaft)
     if vehicle is None or not grid.has("road_speed_kmh") or not grid.has(shaft):
@@ -109,8 +109,8 @@ def _telling(grid: Grid, gears: Gears, clutch: Clutch, vehicle: Vehicle | None) 
     if untold > 0.02:
         silent = sorted({int(gear) for gear in np.unique(gears.gear[moving & (clutch.state == UNKNOWN)]) if gear > 0})
         where = f", mostly in gear {', '.join(map(str, silent))}" if silent and not grid.has("turbine_rpm") else ""
-        found.append(LogFinding("untold", "note", f"slip and clutch cannot be told for {untold:.0%} of the moving time"
-                                f"{where}: no turbine speed there, and no held gearing to work it out from"))  # fmt: skip
+        found.append(LogFinding("untold", "note", f"slip and clutch cannot be told for {untold:.0%} of moving time"
+                                f"{where}: no turbine speed, no held gearing to work it out from"))  # fmt: skip
     known = moving & (clutch.state != UNKNOWN)
     if known.any() and float(clutch.sure[known].mean()) < DOUBTFUL:
         found.append(LogFinding("unsure", "note", "the clutch's state is not sure: "

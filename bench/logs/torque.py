@@ -22,7 +22,7 @@ SMOOTH_S = 0.15
 
 def smooth(value: Array, step_s: float, span_s: float = SMOOTH_S) -> Array:
     """Return a moving mean over `span_s`, NaN only where all of it is NaN."""
-    width = max(int(round(span_s / step_s)) | 1, 1)
+    width = max(round(span_s / step_s) | 1, 1)
     if width == 1 or len(value) < width:
         return value
     known = ~np.isnan(value)

@@ -1,4 +1,4 @@
-"""Recordings of the invented vehicles: simulated drives seen through noise, quantisation, drop-outs and slow sensors."""
+"""Recordings of the invented vehicles: simulated drives through noise, quantisation, drop-outs, slow sensors."""
 
 from __future__ import annotations
 
@@ -38,9 +38,8 @@ class Truth:
 @lru_cache(maxsize=16)
 def run(vehicle: str, drive: str, strategy: str) -> RunResult:
     """One simulated drive."""
-    return simulate(
-        load_vehicle(vehicle), load_drive(drive), strategy_of(Plan(vehicle, drive, strategy, "run")), flexible_jolt=False
-    )
+    chosen = strategy_of(Plan(vehicle, drive, strategy, "run"))
+    return simulate(load_vehicle(vehicle), load_drive(drive), chosen, flexible_jolt=False)
 
 
 def truth_of(result: RunResult, vehicle: Vehicle) -> Truth:
