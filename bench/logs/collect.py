@@ -12,7 +12,7 @@ from bench.logs.map_file import ChannelTable, LogMap
 from bench.logs.quantities import BY_NAME, UNITS, Quantity
 from bench.logs.source import Array, Chunk
 
-MOST_READINGS = 1_500_000
+MOST_READINGS = 750_000
 """More readings of a quantity than twice this are thinned to one an interval, so that memory stays bounded."""
 
 CONFIRM_S = 0.5

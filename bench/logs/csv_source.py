@@ -324,10 +324,12 @@ _NOTHING = {"", "nan", "null", "none", "n/a", "na", "-", "--", "---"}
 
 def _floats(cells: Sequence[str], decimal: str) -> tuple[Array, str]:
     """Return the cells as numbers, NaN where there is none, and the first text that is not a way to say nothing."""
-    try:
-        return np.array(cells, dtype=np.float64), ""
-    except ValueError:
-        pass
+    # The quick ways first: all numbers, then numbers and empty cells.
+    for attempt in (cells, None):
+        try:
+            return np.array([cell or "nan" for cell in cells] if attempt is None else attempt, dtype=np.float64), ""
+        except ValueError:
+            continue
     values, strange = np.empty(len(cells)), ""
     for at, cell in enumerate(cells):
         try:

@@ -18,6 +18,9 @@ LEAST_S = 0.3
 BRIDGED_S = 0.25
 """Evidence that fails for less than this does not end a hold."""
 
+GROWS_S, BACK_S = 0.2, 0.2
+"""Slip after a hold is looked at for so long, and its beginning sought no further back than this."""
+
 BEFORE_S = 0.5
 """The engine's speed before an engagement is taken this long before the slip begins to go."""
 
@@ -64,7 +67,7 @@ def engagements_of(grid: Grid, gears: Gears, clutch: Clutch) -> list[LogEngageme
         found.append(LogEngagement(
             start_s=_time(grid, start) if begins else None,
             held_s=_time(grid, held) if held is not None and (begins or held > start) else None,
-            end_s=_time(grid, end) if ends else None,
+            end_s=_end_time(grid, clutch, end) if ends else None,
             speed_kmh=_known(grid.get("road_speed_kmh")[start]),
             throttle_pct=_known(grid.get("throttle_pct")[start]),
             gear=int(gears.gear[start]),
@@ -103,6 +106,19 @@ def _spans(engaged: np.ndarray[tuple[int, ...], np.dtype[np.bool_]], step_s: flo
 
 def _time(grid: Grid, at: int) -> float:
     return float(grid.time_s[at])
+
+
+def _end_time(grid: Grid, clutch: Clutch, at: int) -> float:
+    """Return when a hold ended. From slip alone: where the slip that grows from there on began, by a straight line."""
+    time_s = _time(grid, at)
+    after = clutch.slip_rpm[at : at + max(round(GROWS_S / grid.step_s), 2)]
+    if clutch.by != "slip" or len(after) < 2 or np.isnan(after).any():
+        return time_s
+    rising = np.abs(after)
+    slope, start = np.polyfit(np.arange(len(rising)) * grid.step_s, rising, 1)
+    if slope * grid.step_s < clutch.noise_rpm:
+        return time_s
+    return time_s - min(max(float(start / slope), 0.0), BACK_S)
 
 
 def _known(value: float) -> float | None:

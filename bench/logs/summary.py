@@ -177,6 +177,7 @@ def _segments(grid: Grid, clutch: Clutch, heat: OilHeat | None) -> list[OilSegme
     standing = ~(speed > MOVING_KMH)
     # Slipping is a passage; it belongs to the hold it leads to.
     kind = np.where(standing, 0, np.where(clutch.state == UNKNOWN, 3, np.where(clutch.state == OUT, 1, 2)))
+    heat_kw = None if heat is None else heat.total_kw
     words = {0: "standing", 1: "clutch out", 2: "clutch in", 3: "moving"}
     starts = np.flatnonzero(np.diff(kind, prepend=-1) != 0)
     ends = np.append(starts[1:], len(kind))
@@ -191,7 +192,7 @@ def _segments(grid: Grid, clutch: Clutch, heat: OilHeat | None) -> list[OilSegme
             float(grid.time_s[start]), float(grid.time_s[end - 1]), words[int(kind[start])],
             float(np.nanmean(speed[start:end])) if not np.isnan(speed[start:end]).all() else 0.0,
             _mean(clutch.slip_pct[start:end][~np.isnan(clutch.slip_pct[start:end])]),
-            None if heat is None else _mean(heat.total_kw[start:end][~np.isnan(heat.total_kw[start:end])]),
+            None if heat_kw is None else _mean(heat_kw[start:end][~np.isnan(heat_kw[start:end])]),
             float(value[0]), slope * 60.0, error * 60.0))  # fmt: skip
     longest = sorted(found, key=lambda one: one.start_s - one.end_s)[:MOST_SEGMENTS]
     return sorted(longest, key=lambda one: one.start_s)

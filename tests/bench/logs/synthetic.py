@@ -83,7 +83,7 @@ def columns(
         "speed_kmh": noisy(rim_kmh, 0.05, 0.1),
         "engine_rpm": noisy(traces["engine_rpm"], noise_rpm, 1.0),
         "turbine_rpm": noisy(traces["turbine_rpm"], noise_rpm, 1.0),
-        "throttle_pct": noisy(traces["throttle_pct"], 0.2, 0.4),
+        "throttle_pct": np.minimum(noisy(traces["throttle_pct"], 0.2, 0.4), 100.0),
         "oil_c": slow(traces["oil_c"], 0.1),
         "coolant_c": slow(traces["coolant_c"], 0.1),
     }
