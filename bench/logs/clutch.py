@@ -25,6 +25,10 @@ FLAG_COST = 40.0
 """Price of going against a recorded flag; the evidence of slip decides only within what the flag allows."""
 
 LEAST_NOISE_RPM = 2.0
+SWING_S = 0.5
+TAIL = 4.0
+"""Degrees of freedom of the slip's scatter while held."""
+
 LONGEST_WAY_IN_S = 3.0
 """Without a flag, slipping is believed for so long beside a hold."""
 
@@ -51,7 +55,7 @@ def clutch_of(log: Log, grid: Grid, gears: Gears, vehicle: Vehicle | None) -> Cl
     turbine_rpm, turbine_error = _turbine(log, grid, gears)
     slip_rpm = engine_rpm - turbine_rpm
     slip_pct = np.where(engine_rpm > 100.0, 100.0 * slip_rpm / np.maximum(engine_rpm, 1.0), np.nan)
-    noise_rpm = max(_scatter(slip_rpm), LEAST_NOISE_RPM)
+    noise_rpm = max(_scatter(slip_rpm), _swing(slip_rpm, grid.step_s), LEAST_NOISE_RPM)
     period_s = max(log.readings[name].period_s for name in ("engine_rpm", "turbine_rpm", "road_speed_kmh")
                    if name in log.readings)  # fmt: skip
     # Two shafts read at different moments disagree by their rate of change.
@@ -99,6 +103,22 @@ def _scatter(value: Array) -> float:
     return float(np.median(second) * 1.4826 / np.sqrt(6.0))
 
 
+def _swing(value: Array, step_s: float) -> float:
+    """Return the scatter within half a second, in the median of all half seconds: a driveline swings as well as jitters.
+
+    Of each stretch a straight line is taken off first, so that a slip on its way counts for nothing.
+    """
+    size = round(SWING_S / step_s)
+    known = value[~np.isnan(value)]
+    if size < 8 or known.size < 4 * size:
+        return 0.0
+    blocks = known[: known.size // size * size].reshape(-1, size)
+    at = np.arange(size) - 0.5 * (size - 1)
+    slope = (blocks * at).sum(axis=1) / (at * at).sum()
+    rest = blocks - blocks.mean(axis=1, keepdims=True) - slope[:, None] * at
+    return float(np.median(np.sqrt((rest * rest).sum(axis=1) / (size - 2))))
+
+
 def _flag(grid: Grid) -> Array | None:
     if grid.has("lockup_on"):
         return grid.get("lockup_on")
@@ -112,7 +132,8 @@ def _costs(grid: Grid, slip_rpm: Array, width: Array, vehicle: Vehicle | None) -
     engine_rpm = grid.get("engine_rpm")
     costs = np.empty((len(slip_rpm), 3))
     root = 2.5066
-    costs[:, IN] = np.minimum(0.5 * (slip_rpm / width) ** 2, 60.0) + np.log(width * root)
+    # Student's distribution: a single wild reading does not open a clutch, a lasting one does.
+    costs[:, IN] = 0.5 * (TAIL + 1.0) * np.log1p((slip_rpm / width) ** 2 / TAIL) + np.log(width * root)
     torque_nm = engine_torque(grid, vehicle) if vehicle is not None else None
     if vehicle is not None and torque_nm is not None:
         expected = smooth(slip_if_open(vehicle, torque_nm, engine_rpm), grid.step_s)

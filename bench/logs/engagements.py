@@ -18,6 +18,7 @@ LEAST_S = 0.3
 BRIDGED_S = 0.25
 """Evidence that fails for less than this does not end a hold."""
 
+SEEN_NOISES = 3.0
 GROWS_S, BACK_S = 0.2, 0.2
 """Slip after a hold is looked at for so long, and its beginning sought no further back than this."""
 
@@ -110,6 +111,11 @@ def _time(grid: Grid, at: int) -> float:
 
 def _end_time(grid: Grid, clutch: Clutch, at: int) -> float:
     """Return when a hold ended. From slip alone: where the slip that grows from there on began, by a straight line."""
+    if clutch.by == "slip":
+        # The evidence needs a moment; the slip that it then sees began before.
+        first = max(at - round(BACK_S / grid.step_s), 1)
+        while at > first and abs(clutch.slip_rpm[at - 1]) > SEEN_NOISES * clutch.noise_rpm:
+            at -= 1
     time_s = _time(grid, at)
     after = clutch.slip_rpm[at : at + max(round(GROWS_S / grid.step_s), 2)]
     if clutch.by != "slip" or len(after) < 2 or np.isnan(after).any():

@@ -28,7 +28,22 @@ def open_mdf(path: str) -> Any:
         return MDF(path)
     except Exception as error:  # a damaged file raises whatever the place of the damage leads to
         first = str(error).splitlines()[0] if str(error) else type(error).__name__
+        _drop_quietly(error)
         raise UserError(f"{path}: not an MDF 4 recording that can be read, or cut short: {first}") from None
+
+
+def _drop_quietly(error: BaseException) -> None:
+    """Let go of the half-opened file that an error holds: asammdf's own clean-up fails on it, and would say so."""
+    import gc
+    import sys
+
+    before = sys.unraisablehook
+    sys.unraisablehook = lambda _told: None
+    try:
+        error.__traceback__ = None
+        gc.collect()
+    finally:
+        sys.unraisablehook = before
 
 
 def _is_frame_group(group: Any) -> bool:

@@ -28,7 +28,7 @@ class Quantity(NamedTuple):
 
 QUANTITIES: tuple[Quantity, ...] = (
     Quantity("road_speed_kmh", "road speed", "speed", "km/h", 0.0, 250.0, False,
-             (r"^speed( kmh| km h)?$", r"\b(vehicle|road|car|wheel based|veh)\b.*\b(speed|velocity)", r"^v?speed\b",
+             (r"^speed( kmh| km h)?$", r"\b(vehicle|road|car|wheel|veh)\b.*\b(speed|velocity)", r"^v?speed\b",
               r"\bvss\b", r"\broadspeed\b", r"\bvelocity\b"),
              r"engine|shaft|fan|target|set|cruise|turbine|gps|satellite|true|wind|limit|compressor|pump"),
     Quantity("true_speed_kmh", "speed over ground", "speed", "km/h", 0.0, 250.0, False,
