@@ -143,7 +143,7 @@ def check(shown: Shown, name: str, run_log: Log, vehicle: Vehicle | None) -> Che
     run_s = np.arange(0.0, run_log.duration_s, STEP_S)
     run = {key: on_times(key, one, run_s) for key, one in run_log.readings.items()}
     run["slip_pct"] = _slip(run["engine_rpm"], run["turbine_rpm"])
-    if vehicle is not None and "gear" in run:
+    if vehicle is not None and "gear" in run and not shown.log.speed_is_grounds:
         run["road_speed_kmh"] = _sensor_speed(run, vehicle)
     own = traces(shown)
     time_s = np.arange(0.0, shown.log.duration_s, STEP_S)

@@ -104,7 +104,7 @@ def _scatter(value: Array) -> float:
 
 
 def _swing(value: Array, step_s: float) -> float:
-    """Return the scatter within half a second, in the median of all half seconds: a driveline swings as well as jitters.
+    """Return the scatter within half a second, in the median of all: a driveline swings as well as jitters.
 
     Of each stretch a straight line is taken off first, so that a slip on its way counts for nothing.
     """

@@ -111,14 +111,14 @@ def _time(grid: Grid, at: int) -> float:
 
 def _end_time(grid: Grid, clutch: Clutch, at: int) -> float:
     """Return when a hold ended. From slip alone: where the slip that grows from there on began, by a straight line."""
-    if clutch.by == "slip":
+    if clutch.by == "slip" and grid.step_s <= BACK_S:
         # The evidence needs a moment; the slip that it then sees began before.
         first = max(at - round(BACK_S / grid.step_s), 1)
         while at > first and abs(clutch.slip_rpm[at - 1]) > SEEN_NOISES * clutch.noise_rpm:
             at -= 1
     time_s = _time(grid, at)
     after = clutch.slip_rpm[at : at + max(round(GROWS_S / grid.step_s), 2)]
-    if clutch.by != "slip" or len(after) < 2 or np.isnan(after).any():
+    if clutch.by != "slip" or grid.step_s > BACK_S or len(after) < 2 or np.isnan(after).any():
         return time_s
     rising = np.abs(after)
     slope, start = np.polyfit(np.arange(len(rising)) * grid.step_s, rising, 1)

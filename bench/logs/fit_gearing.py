@@ -49,6 +49,9 @@ class GearingFit:
 def fit_gearing(shown: Shown, vehicle: Vehicle) -> GearingFit:
     """Compare the recorded gearing with the vehicle file's, by turbine speed, or by engine speed while held."""
     grid = shown.grid
+    if shown.log.speed_is_grounds:
+        return GearingFit([], None, None, None, ["the recorded speed is the ground's, not the wheels': nothing is told "
+                                                 "of the gearing"])  # fmt: skip
     gears = gears_of(grid, vehicle)
     own = {gear: one / vehicle.sensor_speed_factor / 3.6 * 30.0 / np.pi
            for gear, one in enumerate(vehicle.turbine_rads_per_ms, start=1)}  # fmt: skip

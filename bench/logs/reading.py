@@ -35,6 +35,12 @@ class Log:
     rows: int
     thin_s: float
 
+    @property
+    def speed_is_grounds(self) -> bool:
+        """Tell whether the road speed is the ground's: our own traces.csv holds that, not what the wheels turn."""
+        one = self.map.signal.get("road_speed_kmh")
+        return self.map.run is not None and one is not None and one.channel == "speed_kmh"
+
     def has(self, *names: str) -> bool:
         """Tell whether all of these quantities were recorded."""
         return all(name in self.readings for name in names)

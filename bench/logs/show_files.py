@@ -155,7 +155,8 @@ def drive_text(shown: Shown, stretches: Sequence[Stretch] = (), load_kg: float =
     here = stretches[0] if stretches else None
     for time_s, one in zip(at_s.tolist(), kmh.tolist(), strict=True):
         here = next((each for each in stretches if each.start_s <= time_s < each.end_s), here)
-        slip = here.tyre_slip if here is not None and not grid.has("true_speed_kmh") else 0.0
+        by_wheels = not grid.has("true_speed_kmh") and not shown.log.speed_is_grounds
+        slip = here.tyre_slip if here is not None and by_wheels else 0.0
         lines += ["", "[[point]]", f"at_s = {time_s:.1f}", f"speed_kmh = {max(one, 0.0) * (1.0 - slip):.2f}"]
         slope = grade[round(time_s / grid.step_s)]
         if np.isnan(slope) and here is not None:

@@ -101,7 +101,7 @@ def take_apart(log: Log, vehicle: Vehicle | None = None) -> Shown:
     clutch = clutch_of(log, grid, gears, vehicle)
     heat = heat_of(grid, gears, clutch, vehicle) if vehicle is not None and grid.has("engine_rpm") else None
     summary = _summary(log, grid, gears, clutch, heat, vehicle)
-    findings = [*log.findings, *suspicions(grid, gears, clutch, vehicle), *_findings(summary)]
+    findings = [*log.findings, *suspicions(log, grid, gears, clutch, vehicle), *_findings(summary)]
     return Shown(log, grid, gears, clutch, heat, summary, findings)
 
 

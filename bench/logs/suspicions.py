@@ -12,6 +12,7 @@ from bench.logs.gears import MOVING_KMH, Gears
 from bench.logs.grid import Grid
 
 if TYPE_CHECKING:
+    from bench.logs.reading import Log
     from bench.logs.source import Array
     from sim.vehicle import Vehicle
 
@@ -24,9 +25,11 @@ NEVER_OPEN_SHARE = 0.97
 DOUBTFUL = 0.9
 
 
-def suspicions(grid: Grid, gears: Gears, clutch: Clutch, vehicle: Vehicle | None) -> list[LogFinding]:
+def suspicions(log: Log, grid: Grid, gears: Gears, clutch: Clutch, vehicle: Vehicle | None) -> list[LogFinding]:
     """Return what does not fit, and what the recording cannot tell."""
-    return [*_gearing(grid, vehicle), *_numbering(gears), *_flag(grid, clutch), *_coupling(grid, gears, clutch),
+    # On soft ground the wheels turn faster than the ground goes by: that is no other gearing.
+    gearing = [] if log.speed_is_grounds else _gearing(grid, vehicle)
+    return [*gearing, *_numbering(gears), *_flag(grid, clutch), *_coupling(grid, gears, clutch),
             *_telling(grid, gears, clutch, vehicle)]  # fmt: skip
 
 

@@ -154,7 +154,7 @@ def test_15_spikes(sound: Path) -> None:
 
 def test_16_header_in_the_middle(sound: Path) -> None:
     rows = _rows(sound)
-    _put(sound, rows[:300] + [rows[0]] + rows[300:])
+    _put(sound, [*rows[:300], rows[0], *rows[300:]])
     assert "1 row without a readable time" in _text(sound, "time_text")
 
 

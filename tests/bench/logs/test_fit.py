@@ -97,6 +97,19 @@ def test_a_right_converter_table_is_left_alone(recorded: Write) -> None:
     assert not any(one.place.startswith("body") for one in done.changes)
 
 
+def test_own_traces_serve_as_a_recording(tccbench: Tccbench, tmp_path: Path) -> None:
+    """Their speed is the ground's: the tyres' slip on sand must not be taken for another gearing."""
+    theirs = tmp_path / "theirs.toml"
+    theirs.write_text(_wrong("pukeko", {"oil_kj_per_k": 0.9, "oil_tank_w_per_k": 0.8}).text)
+    drive, out = tmp_path / "drive", tmp_path / "out"
+    assert tccbench("run", "as-built", "--vehicle", theirs, "--drive", "riverbed", "--out", drive).exit_code == 0
+    result = tccbench("log", "fit", drive / "traces.csv", "--vehicle", "pukeko", "--ambient", "32", "--out", out)
+    assert result.exit_code == 0, result.output
+    fitted = load_vehicle(str(out / "fitted.toml")).file
+    assert fitted.heat.oil_kj_per_k == pytest.approx(0.9 * 27.0, rel=0.05)
+    assert fitted.gearbox.ratios == load_vehicle("pukeko").file.gearbox.ratios
+
+
 def test_ground_is_told(recorded: Write) -> None:
     done = _fit(recorded("pukeko", "riverbed", "as-built"), load_vehicle("pukeko"))
     sand = next(one for one in done.road[0].stretches if one.start_s <= 150.0 < one.end_s)
@@ -162,7 +175,7 @@ def test_nothing_to_tell_is_one_line(tccbench: Tccbench, tmp_path: Path) -> None
     assert not (tmp_path / "out" / "fitted.toml").exists()
 
 
-def test_fitted_file_keeps_the_rest(recorded: Write) -> None:
+def test_fitted_file_keeps_the_rest() -> None:
     vehicle = load_vehicle("pukeko")
     changes = [Change("heat.oil_kj_per_k", (27.0,), (25.5,), 0.02), Change("gearbox.ratios", (1.0,), (3.7, 1.9), 0.01)]
     text = fitted_text(vehicle.text, changes, ["a.csv"], 0.4, ["x"], [0.1], [[1.0]])

@@ -128,7 +128,7 @@ def test_viterbi_needs_evidence_to_change() -> None:
 
 def test_viterbi_is_the_cheapest_path() -> None:
     """Against every path of a short sequence; where the evidence's favourite changes each sample it is exact."""
-    from itertools import product
+    from itertools import pairwise, product
 
     draw = np.random.default_rng(3)
     for _ in range(20):
@@ -139,5 +139,5 @@ def test_viterbi_is_the_cheapest_path() -> None:
         paths = list(product(range(3), repeat=7))
         price = 0.7
         totals = [sum(costs[at, state] for at, state in enumerate(path))
-                  + price * sum(a != b for a, b in zip(path, path[1:], strict=False)) for path in paths]  # fmt: skip
+                  + price * sum(a != b for a, b in pairwise(path)) for path in paths]  # fmt: skip
         assert likeliest(costs, price)[0].tolist() == list(paths[int(np.argmin(totals))])
