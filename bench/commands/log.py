@@ -230,14 +230,6 @@ def fit_(
     chosen = load_vehicle(vehicle)
     folder = ready_folder(out_dir)
     done = fit([_read(path, map_path, dbc) for path in recordings], chosen, ambient_c, total_kg)
-    click.echo(f"vehicle {chosen.name}, recordings {', '.join(recordings)}\n")
-    print_verdict([(one.judgement, one.text) for one in done.findings])
-    for table, left in ((changes_table(done), 1), (gearing_table(done), 1), (converter_table(done), 2),
-                        (road_table(done), 1), (oil_table(done), 1)):  # fmt: skip
-        if table.rows:
-            print_table(table.title, table.columns, table.rows, left=left, note=table.note)
-    for caution in CAUTIONS:
-        click.echo(caution)
     files = {}
     if done.text:
         files[Path(write_path) if write_path else folder / "fitted.toml"] = done.text
@@ -248,6 +240,14 @@ def fit_(
     for path, text in files.items():
         ready_folder(str(path.parent))
         write_whole(path, [text])
+    click.echo(f"vehicle {chosen.name}, recordings {', '.join(recordings)}\n")
+    print_verdict([(one.judgement, one.text) for one in done.findings])
+    for table, left in ((changes_table(done), 1), (gearing_table(done), 1), (converter_table(done), 2),
+                        (road_table(done), 1), (oil_table(done), 1)):  # fmt: skip
+        if table.rows:
+            print_table(table.title, table.columns, table.rows, left=left, note=table.note)
+    for caution in CAUTIONS:
+        click.echo(caution)
     if not done.text:
         click.echo("no value of the file is changed, so no fitted file is written")
     click.echo(f"written: {', '.join(map(str, files))}")

@@ -21,7 +21,7 @@ FITS_WITHIN = 0.02
 """Shaft over road speed of a gear lies so close to the vehicle's, in log."""
 
 FLAG_SLIP_RPM, FLAG_SECONDS = 60.0, 3.0
-NEVER_OPEN_SHARE = 0.97
+SELDOM_OPEN_SHARE, SELDOM_OPEN_LOWEST_SHARE = 0.85, 0.6
 DOUBTFUL = 0.9
 
 
@@ -96,11 +96,17 @@ def _flag(grid: Grid, clutch: Clutch) -> list[LogFinding]:
 def _coupling(grid: Grid, gears: Gears, clutch: Clutch) -> list[LogFinding]:
     if clutch.by != "slip" or gears.by == "none":
         return []
-    moving = (grid.get("road_speed_kmh") > MOVING_KMH) & (clutch.state != UNKNOWN)
-    if moving.sum() * grid.step_s < 30.0 or (clutch.state[moving] == IN).mean() < NEVER_OPEN_SHARE:
+    moving = (grid.get("road_speed_kmh") > MOVING_KMH) & (clutch.state != UNKNOWN) & (gears.gear > 0)
+    if moving.sum() * grid.step_s < 30.0:
         return []
-    return [LogFinding("no_slip", "note", "no slip is seen in any gear: a gearbox without a converter, or a clutch "
-                       "that was in throughout; nothing here shows an engagement")]  # fmt: skip
+    held = clutch.state == IN
+    lowest = moving & (gears.gear == gears.gear[moving].min())
+    # A converter slips in the lowest gear, whatever its clutch does in the others.
+    if held[moving].mean() < SELDOM_OPEN_SHARE or held[lowest].mean() < SELDOM_OPEN_LOWEST_SHARE:
+        return []
+    text = f"slip is seen in only {1.0 - float(held[moving].mean()):.0%} of the time, and hardly in the lowest gear: a "
+    text += "gearbox without a converter, or a clutch that was in nearly throughout"
+    return [LogFinding("no_slip", "note", text)]
 
 
 def _telling(grid: Grid, gears: Gears, clutch: Clutch, vehicle: Vehicle | None) -> list[LogFinding]:

@@ -7,6 +7,7 @@ import pytest
 from synthetic import run, truth_of
 
 from bench.logs.decode import likeliest
+from bench.logs.engagements import LogEngagement, hunts
 from bench.logs.summary import Shown
 from sim.vehicle import load_vehicle
 
@@ -90,9 +91,23 @@ def test_engagements_within_a_sample_by_slip_alone(shown: Take, vehicle: str, dr
             assert match.end_s == pytest.approx(one.end_s, abs=0.101)
 
 
-def test_hunting_is_found(shown: Take) -> None:
-    calm = shown("pukeko", "riverbed", "station")
-    assert not calm.summary.hunting
+def test_a_converter_is_not_taken_for_none(shown: Take) -> None:
+    for drive, strategy in (("riverbed", "station"), ("highway_trailer", "as-built")):
+        assert "no_slip" not in {one.code for one in shown("pukeko", drive, strategy).findings}
+
+
+def _engagement(start_s: float, end_s: float, gear: int = 4, braked: bool = False) -> LogEngagement:
+    return LogEngagement(start_s, start_s, end_s, 60.0, 30.0, gear, gear, 200.0, 0.5, None, braked, 0.9)
+
+
+def test_hunting_is_counted_as_in_compare() -> None:
+    """Three cycles in the same gear within a minute; the brake, another gear or more time make it none."""
+    often = [_engagement(at * 15.0, at * 15.0 + 10.0) for at in range(4)]
+    assert hunts(often)
+    assert not hunts(often[:3])
+    assert not hunts([_engagement(at * 40.0, at * 40.0 + 10.0) for at in range(4)])
+    assert not hunts([_engagement(at * 15.0, at * 15.0 + 10.0, braked=True) for at in range(4)])
+    assert not hunts([_engagement(at * 15.0, at * 15.0 + 10.0, gear=2 + at) for at in range(4)])
 
 
 def test_heat_is_the_simulators(shown: Take) -> None:

@@ -5,6 +5,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+pytest.importorskip("asammdf")
+pytest.importorskip("cantools")
+
 from bench.logs.reading import read_log
 from bench.logs.summary import Shown, take_apart
 from controller.errors import UserError
@@ -66,7 +69,8 @@ def test_truck_by_slip_alone(open_data: Path) -> None:
     del log.readings["lockup_on"]
     shown = take_apart(log)
     flagged = _shown(open_data, "truck/drive_lockup_30s.log")
-    assert (shown.clutch.state == flagged.clutch.state).mean() > 0.95
+    assert (shown.clutch.state == flagged.clutch.state).mean() > 0.99
+    assert shown.summary.engagements[0].start_s == pytest.approx(1.21, abs=0.03)
     assert shown.clutch.by == "slip"
 
 
@@ -77,7 +81,7 @@ def test_truck_gears_without_its_gear(open_data: Path) -> None:
     told = take_apart(log).gears.gear
     names = {told_as: np.bincount(recorded[told == told_as]).argmax() for told_as in np.unique(told) if told_as}
     right = np.array([names.get(one, -1) for one in told.tolist()]) == recorded
-    assert right.mean() > 0.9
+    assert right.mean() > 0.96
 
 
 def test_sedan_holds_in_the_upper_gears(open_data: Path) -> None:
@@ -90,4 +94,5 @@ def test_sedan_holds_in_the_upper_gears(open_data: Path) -> None:
 def test_negative_control_shows_no_converter(open_data: Path) -> None:
     shown = _shown(open_data, "car/one_signal_per_row.csv")
     assert "turbine_rpm" not in shown.log.readings
-    assert "missing" in {one.code for one in shown.findings}
+    assert {"missing", "no_slip"} <= {one.code for one in shown.findings}
+    assert len(shown.gears.rpm_per_kmh) == 5
