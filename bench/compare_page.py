@@ -92,6 +92,6 @@ def _markers(results: Sequence[RunResult]) -> list[Marker]:
         markers += [
             Marker(at, event.time_s, "event", event.text)
             for event in result.events
-            if event.kind in ("stall", "restart", "cannot_follow")
+            if event.kind in ("stall", "restart", "cannot_follow", "lamp")
         ]
     return sorted(markers, key=lambda marker: (marker.time_s, marker.run))

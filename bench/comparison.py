@@ -146,7 +146,7 @@ def write_files(comparison: Comparison, out_dir: str) -> list[Path]:
     from bench.compare_page import compare_page
     from bench.pages.report import render
     from bench.result_file import result_text
-    from bench.tables import energy_table, engagements_table, figures_table, interlocks_table
+    from bench.tables import energy_table, engagements_table, figures_table, interlocks_table, refusals_table
     from bench.traces_file import HEADER
 
     folder = ready_folder(out_dir)
@@ -157,10 +157,15 @@ def write_files(comparison: Comparison, out_dir: str) -> list[Path]:
         comparison.drive.about,
         comparison.findings,
         [
-            figures_table(comparison.figures),
-            engagements_table(comparison.results),
-            interlocks_table(comparison.results),
-            energy_table(comparison.results),
+            table
+            for table in (
+                figures_table(comparison.figures),
+                engagements_table(comparison.results),
+                interlocks_table(comparison.results),
+                refusals_table(comparison.figures),
+                energy_table(comparison.results),
+            )
+            if table.rows
         ],
         comparison.results,
         rows,

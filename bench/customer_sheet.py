@@ -50,8 +50,10 @@ def customer_page(vehicle: Vehicle, calibration: Calibration, rules: RuleSet, cr
                 for band in ("low", "high")
             ),
         ],
+        left=2,
     )
-    lamps = Table("The lamp", ("It shows", "It means"), [(_plain(lamp.word), lamp.meaning) for lamp in rules.lamps])
+    lamp_rows = [(_plain(lamp.word), lamp.meaning) for lamp in rules.lamps]
+    lamps = Table("The lamp", ("It shows", "It means"), lamp_rows, left=2)
     top = vehicle.gear_count
     speeds = Table(
         f"At {cruise_kmh:g} km/h on the level",

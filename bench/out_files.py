@@ -25,14 +25,16 @@ def ready_folder(out_dir: str) -> Path:
 
 def write_whole(path: Path, parts: Iterable[str]) -> None:
     """Write a text file under a temporary name and put it in place once it is complete."""
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    temporary: str | None = None
     try:
-        with open(handle, "w", encoding="utf-8", newline="\n") as file:
+        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+        with open(handle, "w", encoding="utf-8", errors="replace", newline="\n") as file:
             file.writelines(parts)
-        Path(temporary).chmod(0o644)
+        Path(temporary).chmod(0o644)  # a temporary file is private; these are made to be passed on
         os.replace(temporary, path)
     except BaseException as error:
-        Path(temporary).unlink(missing_ok=True)
+        if temporary is not None:
+            Path(temporary).unlink(missing_ok=True)
         if isinstance(error, OSError):
             raise UserError(f"{path}: {(error.strerror or 'cannot be written').lower()}; "
                             "make room or give another folder") from None  # fmt: skip

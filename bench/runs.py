@@ -107,7 +107,9 @@ def run_plans(plans: Sequence[Plan], show_progress: bool | None = None) -> list[
             return [run_plan(plan, partial(update, at)) for at, plan in enumerate(plans)]
         shares = multiprocessing.Array("d", len(plans), lock=False)
         with ProcessPoolExecutor(workers, initializer=_keep_shares, initargs=(shares,)) as pool:
-            futures = [pool.submit(_run_in_worker, at, plan) for at, plan in enumerate(plans)]
+            # Rules take longest and stand last: starting with them keeps all workers busy to the end.
+            last_first = reversed(list(enumerate(plans)))
+            futures = [pool.submit(_run_in_worker, at, plan) for at, plan in last_first][::-1]
             try:
                 waiting = set(futures)
                 while waiting:

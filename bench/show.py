@@ -20,11 +20,9 @@ def show(settings: Settings, out_dir: str) -> None:
     click.echo(", ".join(f"{what} {value}" for what, value in settings_rows(comparison)[:2]))
     click.echo()
     print_verdict(comparison.findings)
-    figures = figures_table(comparison.figures)
-    print_table(figures.title, figures.columns, figures.rows, note=figures.note)
-    engagements = engagements_table(comparison.results)
-    if engagements.rows:
-        print_table(engagements.title, engagements.columns, engagements.rows, left=6)
+    for table in (figures_table(comparison.figures), engagements_table(comparison.results)):
+        if table.rows:
+            print_table(table)
     for caution in CAUTIONS:
         click.echo(caution)
     click.echo(f"written: {', '.join(map(str, paths))}")

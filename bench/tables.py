@@ -100,18 +100,32 @@ def engagements_table(results: Sequence[RunResult]) -> Table:
         "Engagements",
         ("", "in at", "out at", "by", "in for", "out for", "km/h", "slips s", "drop rpm", "kJ", "N·m", "jolt m/s³"),
         rows,
+        left=6,
     )
 
 
 def interlocks_table(results: Sequence[RunResult]) -> Table:
-    """Return every opening and refusal by the rules, with time and reason."""
+    """Return every interlock that opened a hold, lamp that came on and stall, with time and reason."""
     rows: list[list[Cell]] = [
-        [result.strategy_name, clock(event.time_s), event.kind, event.reason, f"{event.speed_kmh:.1f}"]
+        [result.strategy_name, clock(event.time_s), event.kind, event.reason, event.text, f"{event.speed_kmh:.1f}"]
         for result in results
         for event in result.events
-        if event.kind in ("interlock", "stall", "refusal")
+        if event.kind in ("interlock", "lamp", "stall")
     ]
-    return Table("Interlocks, refusals and stalls", ("", "at", "what", "reason", "km/h"), rows)
+    return Table(
+        "Interlocks that fired, lamps that came on, and stalls",
+        ("", "at", "what", "reason", "in words", "km/h"),
+        rows,
+        left=5,
+    )
+
+
+def refusals_table(figures: Sequence[Figures]) -> Table:
+    """Return how long each ground refused a hold while a band was on; the traces show when."""
+    rules = [run for run in figures if run.kind == "rules"]
+    words = sorted({word for run in rules for word in run.refusal_s})
+    rows: list[list[Cell]] = [[word, *(_number(run.refusal_s.get(word), 1) for run in rules)] for word in words]
+    return Table("Why the clutch was not in while a band was on, s", ("", *(run.name for run in rules)), rows)
 
 
 def energy_table(results: Sequence[RunResult]) -> Table:

@@ -10,11 +10,11 @@ if TYPE_CHECKING:
     from rich.console import Console
     from rich.text import Text
 
-    from bench.pages.markup import Cell, Judgement
+    from bench.pages.markup import Cell, Judgement, Table
 
 _SIGNS: dict[Judgement, tuple[str, str]] = {"good": ("✓", "green"), "bad": ("✗", "bold red"), "note": ("•", "yellow")}
 
-_PLAIN_WIDTH = 132
+_PLAIN_WIDTH = 150
 """Columns where the output is not a terminal, so that a file reads the same everywhere."""
 
 
@@ -25,23 +25,21 @@ def console() -> Console:
     return Console(width=None if sys.stdout.isatty() else _PLAIN_WIDTH, highlight=False, soft_wrap=False)
 
 
-def print_table(
-    title: str, columns: Sequence[str], rows: Sequence[Sequence[Cell]], left: int = 1, note: str = ""
-) -> None:
-    """Print a table: the first `left` columns aligned left, the others right. Texts are not markup."""
+def print_table(table: Table) -> None:
+    """Print a table as reports show it. Texts are not markup."""
     from rich import box
-    from rich.table import Table
+    from rich.table import Table as Grid
     from rich.text import Text
 
-    table = Table(title=Text(title), title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False)
-    for at, column in enumerate(columns):
-        table.add_column(Text(column), justify="left" if at < left else "right", overflow="fold")
-    for row in rows:
-        table.add_row(*(_cell(cell) for cell in row))
+    grid = Grid(title=Text(table.title), title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False)
+    for at, column in enumerate(table.columns):
+        grid.add_column(Text(column), justify="left" if at < table.left else "right", overflow="fold")
+    for row in table.rows:
+        grid.add_row(*(_cell(cell) for cell in row))
     out = console()
-    out.print(table)
-    if note:
-        out.print(Text(note), style="dim")
+    out.print(grid)
+    if table.note:
+        out.print(Text(table.note), style="dim")
 
 
 def print_verdict(lines: Sequence[tuple[Judgement, str]]) -> None:

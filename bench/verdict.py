@@ -24,6 +24,9 @@ LUGGING_S = 3.0
 OIL_MATTERS_C = 2.0
 """Peaks closer than this are called the same."""
 
+OIL_WARM_C = 90.0
+"""Oil that stays under this without the rules needs no cooling; cooler still is no gain."""
+
 HARD_JOLT_MS3 = 12.0
 """A jolt above this, on the flexible driveline, is called hard; it is our own line, not a standard's."""
 
@@ -64,6 +67,9 @@ def _summing_up(run: Figures, others: Sequence[Figures], faults: Sequence[Findin
     cooler = [other for other in others if run.oil_peak_c < other.oil_peak_c - OIL_MATTERS_C]
     if hotter:
         return ("bad", f"{run.name}: hotter than {_names(hotter)}; {oil}.")
+    if all(other.oil_peak_c <= OIL_WARM_C for other in others):
+        return ("note", f"{run.name}: the oil stays under {OIL_WARM_C:.0f} °C without it; {oil}. "
+                        "No stall, hunting or fault on this drive.")  # fmt: skip
     if cooler:
         return ("good", f"{run.name}: cooler than {_names(cooler)}; {oil}. No stall, hunting or fault on this drive.")
     return ("note", f"{run.name}: no cooler, no hotter; {oil}. No stall, hunting or fault on this drive.")
@@ -114,13 +120,12 @@ def _remarks(run: Figures, others: Sequence[Figures], result: RunResult) -> list
 
 def _remarks_on_baseline(run: Figures, beside_rules: bool) -> list[Finding]:
     remarks: list[Finding] = []
-    judgement: Judgement = "note" if beside_rules else "bad"
     if run.stalls:
-        remarks.append((judgement, f"{run.name}: engine stalled {run.stalls}×."))
+        remarks.append(("note", f"{run.name}: engine stalled {run.stalls}×."))
     if run.oil_peak_c > OIL_CRITICAL_C:
-        remarks.append((judgement, f"{run.name}: oil over {OIL_CRITICAL_C:.0f} °C."))
+        remarks.append(("note", f"{run.name}: oil over {OIL_CRITICAL_C:.0f} °C."))
     if run.hunting:
-        remarks.append((judgement, f"{run.name}: hunting, {run.engagements} engagements."))
+        remarks.append(("note", f"{run.name}: hunting, {run.engagements} engagements."))
     if not beside_rules and not remarks:
         remarks.append(("note", f"{run.name}: oil peaks at {run.oil_peak_c:.1f} °C, ends at {run.oil_end_c:.1f} °C."))
     return remarks

@@ -77,7 +77,8 @@ def parse_calibration(text: str, source: str, rules: RuleSet) -> Calibration:
     tables = {place.rpartition(".")[0] for place in places}
     for place, cell in flat.items():
         if place not in places and not (place in tables and cell == {}):
-            raise UserError(f"{source}: unknown key {place}; {_nearest_place(place, places)}")
+            shown = place if place.isprintable() else repr(place)
+            raise UserError(f"{source}: unknown key {shown}; {_nearest_place(place, places)}")
     values = {key.name: _value(key, flat, source) for key in rules.keys}
     for place, cell in flat.items():
         entries = [key for key in rules.keys if key.place == place and key.entry is not None]
@@ -138,7 +139,7 @@ def _value(key: Key, flat: Mapping[str, Any], source: str) -> int:
     cell = flat[key.place]
     if key.entry is not None:
         if not isinstance(cell, list):
-            raise UserError(f"{source}: {key.place} = {cell} is not a list; write [first, second, …]")
+            raise UserError(f"{source}: {key.place} = {_show(cell)} is not a list; write [first, second, …]")
         if key.entry >= len(cell):
             return 0
         return _number(key, cell[key.entry], f"{key.place}[{key.entry + 1}]", source)
@@ -165,6 +166,8 @@ def _number(key: Key, cell: Any, place: str, source: str) -> int:
 
 
 def _show(cell: Any) -> str:
+    if isinstance(cell, list):
+        return f"[{', '.join(map(_show, cell))}]"
     return repr(cell) if isinstance(cell, str) else str(cell)
 
 

@@ -181,13 +181,17 @@ class Refusal:
 
 @dataclass(frozen=True)
 class Row:
-    """One row of the chart: in `source`, if `condition` holds, go to `destination` for `reason`."""
+    """One row of the chart: in `source`, if `condition` holds, go to `destination` for `reason`.
+
+    `says` is the reason in words where the row opens a hold, or a function of x and k that words it (display only).
+    """
 
     source: State
     destination: State
     name: str
     condition: Rule
     reason: str
+    says: str | Callable[[View, View], str] = ""
 
 
 @dataclass(frozen=True)

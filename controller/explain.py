@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
-from controller.declare import State
+from controller.declare import Lamp, State
 from controller.ruleset import RuleSet
 from controller.step import Command
 
@@ -15,9 +16,20 @@ def explain(rules: RuleSet, command: Command, x: Any, k: Any) -> str:
         return f"in since {rules.reasons[command.reason]}"
     word = rules.reasons[command.refusal]
     says = next(refusal.says for refusal in rules.refusals if refusal.reason == word)
-    return f"refused, {word}: {says if isinstance(says, str) else says(x, k)}"
+    return f"refused, {word}: {_worded(says, x, k)}"
 
 
-def lamps_lit(rules: RuleSet, warnings: int) -> list[str]:
-    """Return the words of the warning bits that are set."""
-    return [lamp.word for place, lamp in enumerate(rules.lamps) if warnings & (1 << place)]
+def explain_opening(rules: RuleSet, command: Command, x: Any, k: Any) -> str:
+    """Return e.g. `out, brake: brake pedal pressed` for the tick in which a hold was opened."""
+    word = rules.reasons[command.reason]
+    says = next(row.says for row in rules.rows if row.source is State.APPLIED and row.reason == word)
+    return f"out, {word}: {_worded(says, x, k)}"
+
+
+def lamps_lit(rules: RuleSet, warnings: int) -> list[Lamp]:
+    """Return the lamps whose warning bits are set."""
+    return [lamp for place, lamp in enumerate(rules.lamps) if warnings & (1 << place)]
+
+
+def _worded(says: str | Callable[[Any, Any], str], x: Any, k: Any) -> str:
+    return says if isinstance(says, str) else says(x, k)

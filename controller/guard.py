@@ -13,6 +13,7 @@ from controller.declare import Memory, Refusal, Row
 from controller.errors import UserError
 from controller.ruleset import RuleSet
 from controller.terms import Kind, RuleLanguageError, Term
+from controller.views import Names, read_only
 
 _INSTEAD = {"bool": "return a comparison", "int": "return a whole number: select(condition, 1, 0)"}
 
@@ -29,17 +30,18 @@ def guarded(rule: Callable[..., Any], what: str, kind: Kind) -> Callable[..., An
     """Return the rule with every fault of its own turned into `RuleLanguageError`; `kind` is what it must return."""
     code = code_of(rule, what)
 
-    def run(*views: Any) -> Any:
+    def run(*views: Names) -> Any:
         try:
-            value = rule(*views)
+            value = rule(*(read_only(view) for view in views))
         except UserError:
             raise
         except Exception as error:  # whatever the rule's own code raises is one line about that code
             line = next(
                 (frame.lineno for frame in reversed(traceback.extract_tb(error.__traceback__))
                  if frame.filename == code.co_filename), code.co_firstlineno)  # fmt: skip
+            said = " ".join(str(error).split())
             raise RuleLanguageError(
-                f"{code.co_filename}:{line}: {what} fails: {error}; keep to + - * & |, comparisons and the four words"
+                f"{code.co_filename}:{line}: {what} fails: {said}; keep to + - * & |, comparisons and the four words"
             ) from None
         found = _kind_of(value)
         if found != kind:

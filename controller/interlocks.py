@@ -12,6 +12,9 @@ from controller.keys import GEARS
 from controller.signals import AGED
 from controller.words import maximum, not_, select
 
+DRAIN_MS = 300
+"""A clutch that has just come out still drains; only after this time may it be called stuck."""
+
 
 def slip_size_rpm(x: Any) -> Any:
     """Return the size of the converter's slip, engine less turbine, rpm."""
@@ -56,8 +59,9 @@ def _hold_slips(x: Any, k: Any, m: Any) -> Any:
 
 def _open_clutch_sticks(x: Any, k: Any, m: Any) -> Any:
     commanded_out = (m.state == int(State.ARMED)) | (m.state == int(State.RELEASED))
+    drained = m.since_out_ms >= DRAIN_MS
     loaded = (x.throttle_permille >= k.stuck_throttle_permille) & (x.turbine_rpm >= k.stuck_turbine_rpm)
-    return commanded_out & loaded & (slip_size_rpm(x) <= k.stuck_slip_rpm)
+    return commanded_out & drained & loaded & (slip_size_rpm(x) <= k.stuck_slip_rpm)
 
 
 def _any_signal_old(x: Any, k: Any, _m: Any) -> Any:

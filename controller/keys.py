@@ -30,8 +30,8 @@ def _percent(name: str, place: str, low: int, high: int, default: int, meaning: 
     return Key(name, place, 10, low * 10, high * 10, default * 10, meaning)
 
 
-def _duty(name: str, place: str, default: int, meaning: str) -> Key:
-    return Key(name, place, 10_000, 0, 1_000_000, default * 10_000, meaning)
+def _duty(name: str, place: str, low: int, default: int, meaning: str) -> Key:
+    return Key(name, place, 10_000, low * 10_000, 1_000_000, default * 10_000, meaning)
 
 
 def _plain(name: str, place: str, low: int, high: int, default: int, meaning: str) -> Key:
@@ -69,7 +69,7 @@ KEYS = (
     _celsius("oil_hot_dc", "oil.hot_c", 80, 150, 110, "hotter oil lights the lamp and lets a band engage earlier"),
     _celsius("oil_hot_gap_dc", "oil.hot_gap_c", 1, 20, 5, "how much cooler than hot it must get again"),
     _celsius("oil_critical_dc", "oil.critical_c", 90, 170, 130, "hotter oil tells the driver to stop"),
-    _kmh("hot_engage_offset_ckmh", "oil.hot_engage_earlier_kmh", 0, 20, 2, "how much earlier a band engages when hot"),
+    _kmh("hot_engage_offset_ckmh", "oil.hot_engage_earlier_kmh", 0, 20, 1, "how much earlier a band engages when hot"),
     _plain("stall_guard_rpm", "engine.stall_guard_rpm", 400, 2_500, 900, "under this engine speed the clutch is out"),
     _plain("stall_guard_gap_rpm", "engine.stall_guard_gap_rpm", 10, 1_000, 100,
            "how far above the guard the engine must get again"),
@@ -113,11 +113,11 @@ KEYS = (
     _plain("stuck_turbine_rpm", "faults.stuck_turbine_rpm", 200, 4_000, 800, "load: at least this gearbox input speed"),
     _plain("stuck_confirm_ms", "faults.stuck_confirm_ms", 100, 20_000, 3_000, "no slip for this long"),
     _plain("fill_permille_per_s", "ramp.fill_permille_per_s", 100, 10_000, 3_000, "rate up to the kiss duty"),
-    _duty("kiss_duty_ppm", "ramp.kiss_duty_pct", 22, "duty at which the plates touch"),
+    _duty("kiss_duty_ppm", "ramp.kiss_duty_pct", 0, 22, "duty at which the plates touch"),
     _plain("apply_permille_per_s", "ramp.apply_permille_per_s", 100, 10_000, 700, "rate from kiss to knee duty"),
-    _duty("knee_duty_ppm", "ramp.knee_duty_pct", 70, "duty at which the slip is gone"),
+    _duty("knee_duty_ppm", "ramp.knee_duty_pct", 0, 70, "duty at which the slip is gone"),
     _plain("finish_permille_per_s", "ramp.finish_permille_per_s", 100, 10_000, 1_500, "rate from knee to end duty"),
-    _duty("end_duty_ppm", "ramp.end_duty_pct", 100, "duty of a full hold"),
+    _duty("end_duty_ppm", "ramp.end_duty_pct", 30, 100, "duty of a full hold"),
     _plain("slew_limit_permille_per_s", "ramp.slew_limit_permille_per_s", 100, 10_000, 4_000,
            "no part of the ramp is steeper"),
 )  # fmt: skip  # a key a line reads as a table

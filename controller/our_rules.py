@@ -87,9 +87,7 @@ def _next_duty_ppm(_x: Any, k: Any, m: Any) -> Any:
     return select(m.state == int(State.APPLIED), ramp_ppm, 0)
 
 
-_LATE = (
-    Memory("duty_ppm", 0, 1_000_000, 0, _next_duty_ppm, "duty of the clutch in millionths"),
-)
+_LATE = (Memory("duty_ppm", 0, 1_000_000, 0, _next_duty_ppm, "duty of the clutch in millionths"),)
 
 
 # Rows and refusals around the interlocks -------------------------------------------------------------------
@@ -127,15 +125,33 @@ def _not_armed(_x: Any, _k: Any, m: Any) -> Any:
     return m.state != int(State.ARMED)
 
 
+def _say_speed(x: Any, k: Any) -> str:
+    return f"road speed {x.road_speed_ckmh * k.tyre_scale_permille / 100_000:.1f} km/h"
+
+
 _FIRST_ROWS = (
-    Row(State.APPLIED, State.IDLE, "no_band", _no_band, "driver_off"),
+    Row(State.APPLIED, State.IDLE, "no_band", _no_band, "driver_off", "no band selected"),
     Row(State.ARMED, State.IDLE, "no_band", _no_band, "driver_off"),
     Row(State.RELEASED, State.IDLE, "no_band", _no_band, "driver_off"),
-    Row(State.APPLIED, State.RELEASED, "band_changed_under_engage", _band_changed_under_engage, "driver_off"),
+    Row(
+        State.APPLIED,
+        State.RELEASED,
+        "band_changed_under_engage",
+        _band_changed_under_engage,
+        "driver_off",
+        "another band selected, under its engage speed",
+    ),
 )
 
 _LAST_ROWS = (
-    Row(State.APPLIED, State.RELEASED, "below_release", _below_release, "below_release"),
+    Row(
+        State.APPLIED,
+        State.RELEASED,
+        "below_release",
+        _below_release,
+        "below_release",
+        lambda x, k: f"{_say_speed(x, k)} is under the band's release speed",
+    ),
     Row(State.ARMED, State.APPLIED, "nothing_refuses", _nothing_refuses, "engage_speed"),
     Row(State.RELEASED, State.ARMED, "waited_out", _waited_out, "ready"),
     Row(State.IDLE, State.ARMED, "band_on", _band_on, "band_on"),
@@ -151,10 +167,7 @@ _LAST_REFUSALS = (
     Refusal(
         "below_engage",
         _below_engage,
-        lambda x, k: (
-            f"road speed {x.road_speed_ckmh * k.tyre_scale_permille / 100_000:.1f} km/h is under the "
-            "band's engage speed"
-        ),
+        lambda x, k: f"{_say_speed(x, k)} is under the band's engage speed",
     ),
     Refusal("arming", _not_armed, "arms at this tick and may go in at the next"),
 )

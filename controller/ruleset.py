@@ -102,7 +102,7 @@ class RuleSet:
     def rows(self) -> tuple[Row, ...]:
         """All rows of the chart; in each state the first whose condition holds fires."""
         made = [
-            Row(source, interlock.out_to, interlock.on, is_on(interlock), interlock.reason)
+            Row(source, interlock.out_to, interlock.on, is_on(interlock), interlock.reason, interlock.says)
             for interlock in self.interlocks
             if interlock.out_to is not None
             for source in interlock.leaves
@@ -133,6 +133,16 @@ class RuleSet:
             Memory("reason", 0, len(self.reasons) - 1, 1, keep, "why the chart last moved"),
         )
         return (*chart, *self.early, *interlock_fields, *self.late)
+
+    @cached_property
+    def memory_names(self) -> tuple[str, ...]:
+        """Names of the memory fields, in their order."""
+        return tuple(field.name for field in self.memory)
+
+    @cached_property
+    def starts(self) -> tuple[tuple[str, int], ...]:
+        """Name and initial value of every memory field that a start puts back: all but the time."""
+        return tuple((field.name, field.start) for field in self.memory if field.name != "now_ms")
 
     @cached_property
     def reasons(self) -> tuple[str, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import lru_cache
+from operator import attrgetter
 from types import SimpleNamespace
 from typing import Any, NamedTuple
 
@@ -29,6 +30,9 @@ class Command(NamedTuple):
     band: int
 
 
+_COMMAND = attrgetter(*COMMAND_FIELDS)
+
+
 def initial_memory(rules: RuleSet) -> tuple[int, ...]:
     """Return the memory at the first tick after power-up."""
     return tuple(field.start for field in rules.memory)
@@ -38,8 +42,7 @@ def step(rules: RuleSet, chart: Chart, memory: tuple[int, ...], x: Any, k: Any) 
     """Return the memory after a tick and its command. `x` holds the inputs, `k` the calibration, by attribute."""
     m = tick.view(memory, rules)
     tick.run(rules, x, k, m, chart.choose)
-    after = tuple(getattr(m, field.name) for field in rules.memory)
-    return after, Command(*(getattr(m, name) for name in COMMAND_FIELDS))
+    return attrgetter(*rules.memory_names)(m), Command._make(_COMMAND(m))
 
 
 @lru_cache(maxsize=8)

@@ -13,7 +13,7 @@ from controller.errors import UserError
 
 Kind = Literal["int", "bool"]
 
-_OWN_MODULES: Final = ("controller.terms", "controller.words", "controller.tracer")
+_OWN_MODULES: Final = ("controller.terms", "controller.words", "controller.views", "controller.tracer")
 
 
 class RuleLanguageError(UserError):

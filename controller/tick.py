@@ -29,10 +29,9 @@ def run(rules: RuleSet, x: Any, k: Any, m: Any, choose: Choose) -> None:
     """
     # Before anything else, so that nothing of the last ignition cycle reaches a rule of this one.
     ignition_on = x.ignition_on
-    for field in rules.memory:
-        name = field.name
-        if name != "now_ms":
-            setattr(m, name, select(ignition_on, getattr(m, name), field.start))
+    if ignition_on is not True:  # a plain True, the common case, leaves all as it was
+        for name, start in rules.starts:
+            setattr(m, name, select(ignition_on, getattr(m, name), start))
     m.elapsed_ms = minimum(maximum(x.now_ms - m.now_ms, 0), ELAPSED_MAX_MS)
     m.now_ms = x.now_ms
     for field in rules.early:
@@ -94,4 +93,4 @@ def fold(rules: RuleSet, x: Any, k: Any, m: Any) -> tuple[Any, Any]:
 
 def view(memory: tuple[Any, ...], rules: RuleSet) -> SimpleNamespace:
     """Return the memory as a view that a tick may renew."""
-    return SimpleNamespace(**{field.name: value for field, value in zip(rules.memory, memory, strict=True)})
+    return SimpleNamespace(**dict(zip(rules.memory_names, memory, strict=True)))

@@ -4,37 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
 
 from controller import tick
 from controller.declare import Property, Relation
 from controller.guard import guarded, guarded_rules
 from controller.ruleset import COMMAND_FIELDS, RuleSet
-from controller.suggest import nearest
-from controller.terms import Graph, Term, refuse
-
-
-class Names:
-    """A view on traced values by attribute; an unknown name is an error with the nearest known one."""
-
-    def __init__(self, what: str, values: dict[str, Any], may_change: bool = False) -> None:
-        object.__setattr__(self, "_values", values)
-        object.__setattr__(self, "_what", what)
-        object.__setattr__(self, "_may_change", may_change)
-
-    def __getattr__(self, name: str) -> Any:
-        """Return the value of that name."""
-        values: dict[str, Any] = object.__getattribute__(self, "_values")
-        if name not in values:
-            what = object.__getattribute__(self, "_what")
-            refuse(f"{name!r} is not a {what}", nearest(name, sorted(values)))
-        return values[name]
-
-    def __setattr__(self, name: str, value: Any) -> None:
-        """Keep a value where the step itself does; a rule only returns."""
-        if not object.__getattribute__(self, "_may_change"):
-            refuse(f"a rule sets {name!r}", "return the value; declare memory of your own with Memory(...)")
-        object.__getattribute__(self, "_values")[name] = value
+from controller.terms import Graph, Term
+from controller.views import Names
 
 
 @dataclass(frozen=True)

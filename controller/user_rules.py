@@ -5,6 +5,7 @@ from __future__ import annotations
 import runpy
 import traceback
 from importlib import resources
+from pathlib import Path
 
 from controller.errors import UserError
 from controller.language import check
@@ -21,6 +22,7 @@ def load_rules(path: str | None) -> RuleSet:
     if path is None:
         return OURS
     try:
+        Path(path).read_bytes()  # a folder or an archive would be run as a package
         left = runpy.run_path(path)
     except OSError as error:
         raise UserError(f"{path}: {(error.strerror or 'cannot be read').lower()}; give a Python file "
@@ -30,7 +32,8 @@ def load_rules(path: str | None) -> RuleSet:
     except UserError as error:
         raise UserError(f"{_where(path, error)}: {error}") from None
     except (Exception, SystemExit) as error:  # whatever the user's own code raises is one line about that code
-        raise UserError(f"{_where(path, error)}: {type(error).__name__}: {error}") from None
+        said = " ".join(str(error).split())  # on one line, whatever it was
+        raise UserError(f"{_where(path, error)}: {type(error).__name__}: {said}") from None
     rules = left.get("RULES")
     if not isinstance(rules, RuleSet):
         raise UserError(f"{path}: leaves no rule set; end it with RULES = OURS.adding(…)")

@@ -50,9 +50,7 @@ def couple(
     free_rads = engine_rads + dt_s / engine_kgm2 * engine_nm
     k = force_ratio * efficiency
     mass = mass_kg + k * turbine_kgm2 * ratio_end
-    free_ms = (
-        (mass_kg + k * turbine_kgm2 * ratio_start) * speed_ms + dt_s * (k * turbine_nm - resist_n)
-    ) / mass
+    free_ms = ((mass_kg + k * turbine_kgm2 * ratio_start) * speed_ms + dt_s * (k * turbine_nm - resist_n)) / mass
     clutch_nm = (free_rads - ratio_end * free_ms) / (dt_s * (1.0 / engine_kgm2 + ratio_end * k / mass))
     clutch_nm = min(max(clutch_nm, -limit_nm), limit_nm)
     end_ms = free_ms + dt_s * k * clutch_nm / mass
@@ -60,15 +58,11 @@ def couple(
     if input_nm < 0.0:
         k = force_ratio / efficiency
         mass = mass_kg + k * turbine_kgm2 * ratio_end
-        free_ms = (
-            (mass_kg + k * turbine_kgm2 * ratio_start) * speed_ms + dt_s * (k * turbine_nm - resist_n)
-        ) / mass
+        free_ms = ((mass_kg + k * turbine_kgm2 * ratio_start) * speed_ms + dt_s * (k * turbine_nm - resist_n)) / mass
         clutch_nm = (free_rads - ratio_end * free_ms) / (dt_s * (1.0 / engine_kgm2 + ratio_end * k / mass))
         clutch_nm = min(max(clutch_nm, -limit_nm), limit_nm)
         end_ms = free_ms + dt_s * k * clutch_nm / mass
-        input_nm = (
-            turbine_nm + clutch_nm - turbine_kgm2 * (ratio_end * end_ms - ratio_start * speed_ms) / dt_s
-        )
+        input_nm = turbine_nm + clutch_nm - turbine_kgm2 * (ratio_end * end_ms - ratio_start * speed_ms) / dt_s
     hold_n = 0.0
     if end_ms < 0.0:
         end_ms = 0.0

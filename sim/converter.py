@@ -30,7 +30,5 @@ def converter_torques(
     position = engine_rads / turbine_rads * GRID
     i = int(position)
     share = position - i
-    back_nm = (
-        overrun_share * (capacity[i] + share * (capacity[i + 1] - capacity[i])) * turbine_rads * turbine_rads
-    )
+    back_nm = overrun_share * (capacity[i] + share * (capacity[i + 1] - capacity[i])) * turbine_rads * turbine_rads
     return -back_nm, -back_nm

@@ -5,6 +5,7 @@ from typing import Annotated, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from sim.road import SURFACE_NAMES
+from sim.sensors import GROUPS
 
 Number = Annotated[float, Field(allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
@@ -53,6 +54,9 @@ class Event(Table):
 
     @model_validator(mode="after")
     def _check(self) -> Self:
+        for group in self.lose:
+            if group not in GROUPS:
+                raise ValueError(f"lose: {group!r} is no signal group; there are: {', '.join(GROUPS)}")
         if (self.at_s is None) == (self.at_speed_kmh is None):
             raise ValueError("an event needs exactly one of at_s and at_speed_kmh")
         given = (self.band, self.ignition, self.throttle_add_pct, self.brake_pct, self.gear_limit)
@@ -92,7 +96,5 @@ class DriveFile(Table):
             raise ValueError("the first point must be at_s = 0.0")
         for before, after in zip(self.point, self.point[1:], strict=False):
             if after.at_s <= before.at_s:
-                raise ValueError(
-                    f"points must rise in time, but at_s = {after.at_s:g} follows {before.at_s:g}"
-                )
+                raise ValueError(f"points must rise in time, but at_s = {after.at_s:g} follows {before.at_s:g}")
         return self

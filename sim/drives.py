@@ -12,6 +12,12 @@ from sim.files import embedded_names, looks_like_path, parse, read_text, read_to
 FOLDER = "drives"
 BANDS = {"none": 0, "low": 1, "high": 2}
 # A recorded trace says nothing of the day it was driven on: a mild one and a warm vehicle.
+CSV_COLUMNS = {
+    "time_s": 1.0, "speed_kmh": 1.0, "grade_pct": 1.0,
+    "cycSecs": 1.0, "cycMps": 3.6, "cycGrade": 100.0, "cycRoadType": 0.0,
+}  # fmt: skip
+"""Columns of a recorded trace and what makes s, km/h and per cent of them; 0 where nothing is read."""
+
 CSV_AMBIENT_C, CSV_OIL_C, CSV_COOLANT_C = 25.0, 80.0, 85.0
 
 
@@ -81,7 +87,8 @@ def drive_names() -> list[str]:
 def load_drive(name_or_path: str) -> Drive:
     """Return an embedded drive by name, or one from a TOML or CSV file.
 
-    A CSV has the columns `time_s,speed_kmh[,grade_pct]`. Raises `UserError` with one line that names the
+    A CSV has the columns `time_s,speed_kmh[,grade_pct]`, or those of the published schedules that come with the
+    FASTSim library: `cycSecs,cycMps[,cycGrade][,cycRoadType]`. Raises `UserError` with one line that names the
     file, the key or row, what is wrong and what would be right.
     """
     if looks_like_path(name_or_path) and name_or_path.lower().endswith(".csv"):
@@ -146,16 +153,17 @@ def _from_csv(path: str) -> Drive:
     text = read_text(path, "drive")
     rows = list(csv.reader(text.splitlines()))
     header = [cell.strip() for cell in rows[0]] if rows else []
-    if header not in (["time_s", "speed_kmh"], ["time_s", "speed_kmh", "grade_pct"]):
+    if header[:2] not in (["time_s", "speed_kmh"], ["cycSecs", "cycMps"]) or not set(header) <= set(CSV_COLUMNS):
         given = ",".join(header) or "nothing"
         raise UserError(f"{path}: row 1: the header must be time_s,speed_kmh[,grade_pct], but it is {given}")
+    read = [(at, name, CSV_COLUMNS[name]) for at, name in enumerate(header) if CSV_COLUMNS[name]]
     points: list[DrivePoint] = []
     for number, row in enumerate(rows[1:], start=2):
         if not any(cell.strip() for cell in row):
             continue
         if len(row) != len(header):
             raise UserError(f"{path}: row {number}: {len(row)} cells where the header has {len(header)}")
-        values = [_number(path, number, key, cell) for key, cell in zip(header, row, strict=True)]
+        values = [_number(path, number, name, row[at]) * factor for at, name, factor in read]
         _check_row(path, number, values, points)
         points.append(DrivePoint(values[0], values[1], values[2] if len(values) > 2 else 0.0))
     if len(points) < 2:
@@ -188,10 +196,6 @@ def _check_row(path: str, row: int, values: list[float], points: list[DrivePoint
             f"{path}: row {row}, column time_s: time must rise, but {time_s:g} follows {points[-1].time_s:g}"
         )
     if not 0.0 <= speed_kmh <= 250.0:
-        raise UserError(
-            f"{path}: row {row}, column speed_kmh: speed must be 0 to 250 km/h, but it is {speed_kmh:g}"
-        )
+        raise UserError(f"{path}: row {row}, column speed_kmh: speed must be 0 to 250 km/h, but it is {speed_kmh:g}")
     if len(values) > 2 and not -40.0 <= values[2] <= 40.0:
-        raise UserError(
-            f"{path}: row {row}, column grade_pct: grade must be -40 to 40 %, but it is {values[2]:g}"
-        )
+        raise UserError(f"{path}: row {row}, column grade_pct: grade must be -40 to 40 %, but it is {values[2]:g}")

@@ -67,9 +67,7 @@ def _independent(vehicle: Vehicle, record: Record) -> float:
     # Engine, fan and oil pump. What holds a stopped engine does no work.
     friction_nm = file.engine.friction_nm + file.engine.friction_nm_per_rpm * rpm
     heat = file.heat
-    fan_on = np.clip(
-        (record.ends("coolant_c") - heat.fan_starts_c) / (heat.fan_full_c - heat.fan_starts_c), 0, 1
-    )
+    fan_on = np.clip((record.ends("coolant_c") - heat.fan_starts_c) / (heat.fan_full_c - heat.fan_starts_c), 0, 1)
     fan_nm = heat.fan_nm_at_3000_rpm * (rpm / 3000.0) ** 2 * fan_on
     pump_nm = np.where(we > 0.0, file.gearbox.pump_nm + file.gearbox.pump_nm_per_rads * we, 0.0)
     engine_w = (record.ends("indicated_nm") - friction_nm - fan_nm - pump_nm) * we

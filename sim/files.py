@@ -60,7 +60,9 @@ def parse(model: type[Model], data: dict[str, Any], source: str) -> Model:
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        first = error.errors(include_url=False)[0]
+        found = error.errors(include_url=False)
+        # A misspelt key also leaves the right one missing: the misspelling is what to tell.
+        first = next((one for one in found if one["type"] == "extra_forbidden"), found[0])
         where = _place(first["loc"])
         raise UserError(f"{source}: {where}{_say(dict(first), model)}") from None
 

@@ -1,8 +1,11 @@
 """Gearbox: which gear the as-built schedule wants, and how the ratio moves while a gear changes."""
 
+from math import exp
 from typing import NamedTuple
 
 from sim.vehicle import Vehicle
+
+EASY_THROTTLE = 0.25
 
 
 class Ratio(NamedTuple):
@@ -13,8 +16,16 @@ class Ratio(NamedTuple):
     shift_loss: float
 
 
+TICK_S = 0.01
+
+
 class Gearbox:
-    """Shifts by speed lines over the pedal, one gear at a time, with a least time between shifts."""
+    """Shifts by speed lines over the pedal, one gear at a time, with a least time between shifts.
+
+    The pedal is seen through a lag, quick when it is pressed and slow when it is let up, so that a short lift does
+    not bring an upshift; and an upshift after a downshift, or the other way about, waits longer than one more of
+    the same.
+    """
 
     def __init__(self, vehicle: Vehicle) -> None:
         shifting = vehicle.file.shifting
@@ -22,6 +33,10 @@ class Gearbox:
         self._up = tuple(zip(shifting.up_closed_kmh, shifting.up_full_kmh, strict=True))
         self._down = tuple(zip(shifting.down_closed_kmh, shifting.down_full_kmh, strict=True))
         self._min_between_s = shifting.min_between_s
+        self._min_turn_s = shifting.min_turn_s
+        self._rise_share = 1.0 - exp(-TICK_S / shifting.pedal_rise_s)
+        self._fall_share = 1.0 - exp(-TICK_S / shifting.pedal_fall_s)
+        self._pedal = 0.0
         self._shift_s = vehicle.file.gearbox.shift_s
         self._loss_share = vehicle.file.gearbox.shift_loss_share
         self.gear = 1
@@ -32,24 +47,38 @@ class Gearbox:
         self._last_shift_s = -60.0
         self._steady = Ratio(self._ratios[0], self._ratios[0], 0.0)
 
+    def start_at(self, speed_kmh: float, gear_limit: int) -> None:
+        """Be in the gear that easy driving at this speed would have come to, without a shift under way."""
+        self.gear = 1
+        while self.gear < min(gear_limit, len(self._ratios)):
+            closed, full = self._up[self.gear - 1]
+            if speed_kmh <= closed + (full - closed) * EASY_THROTTLE:
+                break
+            self.gear += 1
+        ratio = self._ratios[self.gear - 1]
+        self._steady = Ratio(ratio, ratio, 0.0)
+
     def tick(self, now_s: float, speed_kmh: float, throttle: float, gear_limit: int) -> None:
-        """Decide whether to change gear now. `throttle` is 0 to 1; gears above `gear_limit` are not used."""
+        """Decide, every 10 ms, whether to change gear. `throttle` is 0 to 1; no gear above `gear_limit` is used."""
+        self._pedal += (throttle - self._pedal) * (self._rise_share if throttle > self._pedal else self._fall_share)
         if self.shifting:
             return
         gear = self.gear
         if gear > gear_limit:
             self._start(now_s, gear - 1)
             return
-        if now_s - self._last_shift_s < self._min_between_s:
+        since_s = now_s - self._last_shift_s
+        if since_s < self._min_between_s:
             return
-        if gear > 1:
+        pedal = self._pedal
+        if gear > 1 and (not self.upshift or since_s >= self._min_turn_s):
             closed, full = self._down[gear - 2]
-            if speed_kmh < closed + (full - closed) * throttle:
+            if speed_kmh < closed + (full - closed) * pedal:
                 self._start(now_s, gear - 1)
                 return
-        if gear < gear_limit and gear <= len(self._up):
+        if gear < gear_limit and gear <= len(self._up) and (self.upshift or since_s >= self._min_turn_s):
             closed, full = self._up[gear - 1]
-            if speed_kmh > closed + (full - closed) * throttle:
+            if speed_kmh > closed + (full - closed) * pedal:
                 self._start(now_s, gear + 1)
 
     def advance(self, dt_s: float) -> Ratio:

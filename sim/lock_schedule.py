@@ -38,6 +38,12 @@ class LockSchedule:
         self.reason = _NONE
         self.refusal = _NONE
 
+    def stand_by(self, now_s: float) -> None:
+        """Wait while someone else commands the clutch: given back, it is out for the relock delay first."""
+        self.locked = False
+        self.duty = 0.0
+        self._out_since_s = now_s
+
     def tick(
         self,
         now_s: float,
@@ -59,9 +65,7 @@ class LockSchedule:
         # Rate against a pedal that follows with half a second's lag: a slow press is not a squeeze.
         self._pedal_slow += (throttle_pct - self._pedal_slow) * dt_s / 0.5
         rate_pct_per_s = (throttle_pct - self._pedal_slow) / 0.5
-        why = self._blocked(
-            speed_kmh, throttle_pct, rate_pct_per_s, brake_on, gear, shifting, engine_rpm
-        )
+        why = self._blocked(speed_kmh, throttle_pct, rate_pct_per_s, brake_on, gear, shifting, engine_rpm)
         if self.locked:
             if why != _NONE:
                 self.locked = False

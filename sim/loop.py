@@ -7,6 +7,7 @@ from struct import Struct
 
 import numpy as np
 
+from controller.errors import UserError
 from sim.course import TICK_S, TICKS_PER_S, Course, lay_out
 from sim.driver import Driver
 from sim.drives import Drive
@@ -25,6 +26,10 @@ from sim.vehicle import RPM_PER_RADS, Vehicle
 _ROW = Struct(f"{len(COLUMNS)}d")
 PROGRESS_TICKS = 2000
 IDLE_SETTLE_TICKS = 200
+# No speed (rad/s, m/s) and no temperature (°C) of a vehicle comes near this.
+IN_RANGE = 1e4
+# Above this first target speed a drive starts rolling, 1 km/h.
+ROLLING_MS = 1.0 / 3.6
 
 
 def simulate(
@@ -42,7 +47,8 @@ def simulate(
 
     `ambient_c` and `trailer_kg` replace the drive's own. `dt_s` is the plant's step; driver, transmission
     and strategy tick every 10 ms whatever it is, so it must divide 10 ms. `progress` is called now and
-    then with the share done. Raises `ValueError` for a step that does not divide the tick.
+    then with the share done. Raises `ValueError` for a step that does not divide the tick,
+    `UserError` for a vehicle whose values the step cannot follow.
     """
     substeps = round(TICK_S / dt_s)
     if substeps < 1 or abs(substeps * dt_s - TICK_S) > 1e-12:
@@ -69,7 +75,7 @@ def simulate(
     roll, grade, wind = course.roll_n.tolist(), course.grade_n.tolist(), course.wind_ms.tolist()
     slip_most, slip_force = course.slip_most.tolist(), course.slip_force_n.tolist()
     grade_pct, gear_limits = course.grade_pct.tolist(), course.gear_limit.tolist()
-    state = _standing(vehicle, drive, course)
+    state = _start(vehicle, drive, course, gearbox)
     rows = bytearray(_ROW.size * (course.ticks * substeps + 1))
     offset = 0
     pack, size = _ROW.pack_into, _ROW.size
@@ -78,6 +84,11 @@ def simulate(
     for k in range(course.ticks):
         now_s = k / TICKS_PER_S
         speed_ms, engine_rads = state.speed_ms, state.engine_rads
+        if not (engine_rads < IN_RANGE and speed_ms < IN_RANGE and -IN_RANGE < state.oil_c < IN_RANGE):
+            raise UserError(
+                f"{vehicle.name}: the run leaves the range of numbers at {now_s:.2f} s of {drive.name}; "
+                "an inertia, lag or heat capacity of the vehicle file is too small for the step"
+            )
         speed_kmh = speed_ms * 3.6
         effects = script.tick(now_s, speed_kmh)
         relative_ms = speed_ms + wind[k]
@@ -107,11 +118,11 @@ def simulate(
             throttle < 0.005 and engine_rads > fuel_cut_rads, effects.lost, effects.forced,
         )  # fmt: skip
         duty, hold, rule_state, reason, refusal, warnings = strategy.tick(inputs, as_built_duty)
+        if hold:
+            schedule.stand_by(now_s)
         if is_as_built:
             reason, refusal = schedule.reason, schedule.refusal
-        ignition.tick(
-            now_s, effects.ignition, engine_rads, speed_kmh, duty > 0.0 or state.pressure > kiss_share
-        )
+        ignition.tick(now_s, effects.ignition, engine_rads, speed_kmh, duty > 0.0 or state.pressure > kiss_share)
         fuel_on = 1.0 if ignition.fires else 0.0
         torque_share = shift_torque_share if shifting and gearbox.upshift else 1.0
         brake_n = brake * brake_full_n
@@ -136,25 +147,30 @@ def simulate(
     pack(rows, offset, *state, *([0.0] * (len(COLUMNS) - len(state))))
     values = np.frombuffer(rows, dtype=np.float64).reshape(-1, len(COLUMNS))
     record = Record(values, dt_s, substeps)
-    result = summarise(
-        vehicle, drive, course, record, strategy.name, strategy.kind, strategy.reason_words, ignition, flexible_jolt
-    )
+    result = summarise(vehicle, drive, course, record, strategy, ignition, flexible_jolt)
     if progress is not None:
         progress(1.0)
     return result
 
 
-def _standing(vehicle: Vehicle, drive: Drive, course: Course) -> State:
-    """Return the vehicle standing on its brake with the engine idling as it does in gear, at the drive's heat."""
+def _start(vehicle: Vehicle, drive: Drive, course: Course, gearbox: Gearbox) -> State:
+    """Return the state at time 0, at the drive's heat.
+
+    A drive that starts standing starts on the brake with the engine idling as it does in gear; one that
+    starts at speed starts rolling, in the gear that belongs to it, with the pedal just lifted.
+    """
     params = vehicle.params
     lag = stepping(vehicle.lags, TICK_S)
     oil_c, air_c = drive.oil_c, course.ambient_c
     # The case trails the oil a little, the cooler's tank lies between oil and coolant.
     warmth = (oil_c, oil_c - 0.2 * max(oil_c - air_c, 0.0), 0.5 * (oil_c + drive.coolant_c))
     friction_nm = params.friction_nm + params.friction_nm_per_rads * params.idle_rads
-    state = State(
-        params.idle_rads, 0.0, friction_nm, 0.0, 0.0, 0.0, *warmth, drive.coolant_c, drive.coolant_c
-    )
+    speed_ms = float(course.target_ms[0])
+    if speed_ms > ROLLING_MS:
+        gearbox.start_at(speed_ms * 3.6, round(course.gear_limit[0]))
+        engine_rads = max(gearbox.advance(0.0).end * speed_ms, params.idle_rads)
+        return State(engine_rads, speed_ms, friction_nm, 0.0, 0.0, 0.0, *warmth, drive.coolant_c, drive.coolant_c)
+    state = State(params.idle_rads, 0.0, friction_nm, 0.0, 0.0, 0.0, *warmth, drive.coolant_c, drive.coolant_c)
     first = vehicle.turbine_rads_per_ms[0]
     held = Inputs(
         0.0, 1.0, 1.0, 0.0, vehicle.file.body.brake_n, 0.0, first, first, 0.0, course.inertial_kg,

@@ -231,12 +231,7 @@ def step(s: State, u: Inputs, p: Params, h: Stepping) -> tuple[State, Books]:
     block_coolant = p.block_coolant_w_per_k * (block_c - coolant_c) * dt
     block_air = p.block_air_w_per_k * (block_c - ambient_c) * dt
     coolant_tank = (p.tank_flow_min_w_per_k + p.tank_flow_w_per_k * opening) * (coolant_c - tank_c) * dt
-    radiator = (
-        (p.radiator_w_per_k + p.radiator_w_per_k_per_ms * air_ms)
-        * opening**0.31
-        * (tank_c - ambient_c)
-        * dt
-    )
+    radiator = (p.radiator_w_per_k + p.radiator_w_per_k_per_ms * air_ms) * opening**0.31 * (tank_c - ambient_c) * dt
     oil_heat = converter_j + clutch_j + pump_j + spin_j + shift_j + mesh_j
 
     return State(

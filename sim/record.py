@@ -46,7 +46,7 @@ class Record(NamedTuple):
 
     def ticks(self, name: str) -> Array:
         """Return a column at every tick's start."""
-        return np.ascontiguousarray(self.values[:-1 : self.substeps, _PLACE[name]])
+        return np.ascontiguousarray(self.values[: -1 : self.substeps, _PLACE[name]])
 
     def book(self, name: str) -> Array:
         """Return a booked work of every step, J."""

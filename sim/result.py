@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +15,7 @@ from sim.engagements import Engagement, describe, find_spans
 from sim.ignition import Ignition
 from sim.lock_schedule import REASONS as SCHEDULE_REASONS
 from sim.record import Array, Record
-from sim.strategies import APPLIED
+from sim.strategies import Strategy, Told
 from sim.vehicle import RPM_PER_RADS, Vehicle
 
 HEAT_SOURCES = ("converter", "clutch", "pump", "spin", "mesh", "shift")
@@ -25,8 +26,9 @@ CAUGHT_UP_KMH = 1.0
 
 @dataclass(frozen=True)
 class RunEvent:
-    """Something worth telling. `kind` is `stall`, `restart`, `cannot_follow`, `interlock` or `refusal`.
+    """Something worth telling.
 
+    `kind` is `stall`, `restart`, `cannot_follow`, `interlock` (opened a hold), `refusal` or `lamp`.
     `end_s` is set for intervals; `text` says it in words; `value` is the shortfall in km/h for `cannot_follow`.
     """
 
@@ -68,9 +70,7 @@ def summarise(
     drive: Drive,
     course: Course,
     record: Record,
-    name: str,
-    kind: str,
-    reason_words: tuple[str, ...],
+    strategy: Strategy,
     ignition: Ignition,
     flexible_jolt: bool,
 ) -> RunResult:
@@ -84,16 +84,16 @@ def summarise(
     return RunResult(
         vehicle_name=vehicle.name,
         drive_name=drive.name,
-        strategy_name=name,
-        strategy_kind=kind,
+        strategy_name=strategy.name,
+        strategy_kind=strategy.kind,
         ambient_c=course.ambient_c,
         total_mass_kg=course.gravity_kg,
         traces=traces,
-        reason_words=reason_words,
+        reason_words=strategy.reason_words,
         as_built_reason_words=SCHEDULE_REASONS,
         surface_words=SURFACE_NAMES,
-        engagements=_engagements(vehicle, record, traces, kind, reason_words, flexible_jolt),
-        events=_events(traces, kind, reason_words, ignition),
+        engagements=_engagements(vehicle, record, traces, strategy.kind, strategy.reason_words, flexible_jolt),
+        events=_events(traces, strategy.told, ignition),
         heat_kj={source: record.total(source) / 1000.0 for source in HEAT_SOURCES},
         energy=balance(vehicle, record),
         fuel_l=float(np.sum(traces["fuel_lph"])) / TICKS_PER_S / 3600.0,
@@ -184,15 +184,11 @@ def _engagements(
         reason_in = names[int(traces[column][span.start])]
         reason_out = "end" if span.end is None else names[int(traces[column][span.end])]
         jolt = flexible.jolt(vehicle, record, span.start, span.held) if flexible_jolt else None
-        found.append(
-            describe(record, span, reason_in, reason_out, "rules" if by_rules else "as_built", jolt)
-        )
+        found.append(describe(record, span, reason_in, reason_out, "rules" if by_rules else "as_built", jolt))
     return found
 
 
-def _events(
-    traces: dict[str, Array], kind: str, words: tuple[str, ...], ignition: Ignition
-) -> list[RunEvent]:
+def _events(traces: dict[str, Array], told: Sequence[Told], ignition: Ignition) -> list[RunEvent]:
     events = [
         RunEvent(time_s, "stall", why, f"engine stalled: {why}", speed_kmh)
         for time_s, speed_kmh, why in ignition.stalls
@@ -203,8 +199,10 @@ def _events(
         for time_s in ignition.restarts
     ]
     events += _cannot_follow(traces)
-    if kind == "rules":
-        events += _interlocks(traces, words)
+    events += [
+        RunEvent(one.now_ms / 1000.0, one.kind, one.reason, one.text, float(speed[one.now_ms * TICKS_PER_S // 1000]))
+        for one in told
+    ]
     return sorted(events, key=lambda event: (event.time_s, event.kind))
 
 
@@ -222,26 +220,13 @@ def _cannot_follow(traces: dict[str, Array]) -> list[RunEvent]:
             text = f"full throttle, up to {worst:.1f} km/h short of the target"
             events.append(
                 RunEvent(
-                    start / TICKS_PER_S, "cannot_follow", "full_throttle", text,
-                    float(traces["speed_kmh"][start]), end / TICKS_PER_S, worst,
+                    start / TICKS_PER_S,
+                    "cannot_follow",
+                    "full_throttle",
+                    text,
+                    float(traces["speed_kmh"][start]),
+                    end / TICKS_PER_S,
+                    worst,
                 )
             )
-    return events
-
-
-def _interlocks(traces: dict[str, Array], words: tuple[str, ...]) -> list[RunEvent]:
-    """Return each opening of a hold, and each ground for refusing one while a band is selected."""
-    state, reason, refusal = traces["state"], traces["reason"], traces["refusal"]
-    events = []
-    for k in (np.flatnonzero((state[1:] != APPLIED) & (state[:-1] == APPLIED)) + 1).tolist():
-        word = words[int(reason[k])]
-        events.append(
-            RunEvent(k / TICKS_PER_S, "interlock", word, f"clutch out: {word}", float(traces["speed_kmh"][k]))
-        )
-    changed = (refusal[1:] != refusal[:-1]) & (refusal[1:] > 0) & (traces["band"][1:] > 0)
-    for k in (np.flatnonzero(changed) + 1).tolist():
-        word = words[int(refusal[k])]
-        events.append(
-            RunEvent(k / TICKS_PER_S, "refusal", word, f"hold refused: {word}", float(traces["speed_kmh"][k]))
-        )
     return events

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from controller.errors import UserError
 from sim.drives import Drive, DriveEvent
-from sim.sensors import GROUPS
 
 
 class Effects(NamedTuple):
@@ -29,13 +27,6 @@ class Script:
     """Follows a drive's events. Each fires once; one tied to a speed fires at the first crossing."""
 
     def __init__(self, drive: Drive) -> None:
-        for number, event in enumerate(drive.events, start=1):
-            for group in event.lose:
-                if group not in GROUPS:
-                    known = ", ".join(GROUPS)
-                    raise UserError(
-                        f"{drive.name}: event {number}: lose: {group!r} is no signal group; there are: {known}"
-                    )
         timed = [event for event in drive.events if event.at_s is not None]
         self._timed = sorted(timed, key=lambda event: event.at_s or 0.0)
         self._by_speed = [event for event in drive.events if event.at_speed_kmh is not None]

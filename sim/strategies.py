@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from types import SimpleNamespace
 from typing import Any, NamedTuple, Protocol
+
+from controller.explain import explain, explain_opening, lamps_lit
+from controller.ruleset import RuleSet
+from controller.step import Command
 
 STATE_WORDS = ("idle", "armed", "applied", "released")
 IDLE, APPLIED = 0, 2
@@ -20,6 +25,15 @@ class Decision(NamedTuple):
     warnings: int
 
 
+class Told(NamedTuple):
+    """What a strategy had to say at a tick: `kind` is `interlock`, `refusal` or `lamp`."""
+
+    now_ms: int
+    kind: str
+    reason: str
+    text: str
+
+
 class Strategy(Protocol):
     """What the loop asks of whoever commands the clutch."""
 
@@ -27,6 +41,10 @@ class Strategy(Protocol):
     kind: str
     reason_words: tuple[str, ...]
     signals: tuple[Any, ...]
+
+    @property
+    def told(self) -> Sequence[Told]:
+        """What it has said so far, in order."""
 
     def tick(self, inputs: Mapping[str, int], as_built_duty: float) -> Decision:
         """Return the command for this tick's inputs; `as_built_duty` is what the transmission would do."""
@@ -37,8 +55,9 @@ class Open:
 
     name = "open"
     kind = "open"
-    reason_words = ("none",)
+    reason_words: tuple[str, ...] = ("none",)
     signals: tuple[Any, ...] = ()
+    told: tuple[Told, ...] = ()
     _DECISION = Decision(0.0, False, IDLE, 0, 0, 0)
 
     def tick(self, inputs: Mapping[str, int], as_built_duty: float) -> Decision:  # noqa: ARG002 - the protocol's
@@ -52,50 +71,68 @@ class AsBuilt:
     name = "as-built"
     kind = "as_built"
     signals: tuple[Any, ...] = ()
+    told: tuple[Told, ...] = ()
 
     def __init__(self) -> None:
         from sim.lock_schedule import REASONS
 
-        self.reason_words = REASONS
+        self.reason_words: tuple[str, ...] = REASONS
 
     def tick(self, inputs: Mapping[str, int], as_built_duty: float) -> Decision:  # noqa: ARG002 - the protocol's
         """Return the schedule's duty."""
         return Decision(as_built_duty, False, APPLIED if as_built_duty > 0.0 else IDLE, 0, 0, 0)
 
 
-class CommandLike(Protocol):
-    """The command of a controller."""
-
-    duty_ppm: int
-    state: int
-    reason: int
-    refusal: int
-    warnings: int
-
-
 class ControllerLike(Protocol):
     """A controller with its memory, stepped tick by tick."""
 
-    rules: Any
+    rules: RuleSet
+    calibration: Any
 
-    def tick(self, inputs: Mapping[str, int]) -> Any:
+    def tick(self, inputs: Mapping[str, int]) -> Command:
         """Return the command for this tick's inputs."""
 
 
 class Rules:
-    """A controller's rules. While they are idle the as-built schedule is in charge."""
+    """A controller's rules. While they are idle the as-built schedule is in charge.
+
+    `told` keeps, in words, each opening of a hold, each new ground for refusing one, and each lamp that comes on.
+    """
 
     kind = "rules"
 
     def __init__(self, controller: ControllerLike, name: str) -> None:
         self.name = name
+        self._controller = controller
         self._tick = controller.tick
         self.reason_words: tuple[str, ...] = tuple(controller.rules.reasons)
         self.signals: tuple[Any, ...] = tuple(controller.rules.signals)
+        self.told: list[Told] = []
+        self._last = Command(0, IDLE, 0, 0, 0, 0)
 
     def tick(self, inputs: Mapping[str, int], as_built_duty: float) -> Decision:
         """Return the rules' command, or the schedule's while the rules are idle."""
-        duty_ppm, state, reason, refusal, warnings = self._tick(inputs)[:5]
+        command = self._tick(inputs)
+        duty_ppm, state, reason, refusal, warnings, band = command
+        last = self._last
+        if state != last.state or refusal != last.refusal or warnings != last.warnings or band != last.band:
+            self._tell(command, SimpleNamespace(**inputs))
+            self._last = command
         if state == IDLE:
             return Decision(as_built_duty, False, IDLE, reason, refusal, warnings)
         return Decision(duty_ppm / 1e6, True, state, reason, refusal, warnings)
+
+    def _tell(self, command: Command, x: SimpleNamespace) -> None:
+        rules, k, last = self._controller.rules, self._controller.calibration, self._last
+        if last.state == APPLIED != command.state:
+            word = rules.reasons[command.reason]
+            self.told.append(Told(x.now_ms, "interlock", word, explain_opening(rules, command, x, k)))
+        if (
+            command.refusal
+            and command.band
+            and (command.refusal, bool(command.band)) != (last.refusal, bool(last.band))
+        ):
+            word = rules.reasons[command.refusal]
+            self.told.append(Told(x.now_ms, "refusal", word, explain(rules, command, x, k)))
+        for lamp in lamps_lit(rules, command.warnings & ~last.warnings):
+            self.told.append(Told(x.now_ms, "lamp", lamp.word, f"lamp {lamp.word}: {lamp.meaning}"))

@@ -11,7 +11,7 @@ from sim.clutch import FRICTION_GRID
 from sim.engine import FULL_LOAD_GRID
 from sim.files import embedded_names, parse, read_toml
 from sim.params import Lags, Params
-from sim.tables import even_grid, interpolate
+from sim.tables import even_grid
 
 if TYPE_CHECKING:
     import numpy as np
@@ -121,19 +121,12 @@ def _params(file: VehicleFile) -> Params:
     # Drag of a churned oil follows a low power of its viscosity; 80 °C is where spin loss is given.
     at_80 = viscosity_cst(box.oil_cst_at_40c, box.oil_cst_at_100c, 80.0)
     drag = tuple(
-        (
-            viscosity_cst(
-                box.oil_cst_at_40c, box.oil_cst_at_100c, heat.OIL_GRID_START_C + i / heat.OIL_GRID
-            )
-            / at_80
-        )
+        (viscosity_cst(box.oil_cst_at_40c, box.oil_cst_at_100c, heat.OIL_GRID_START_C + i / heat.OIL_GRID) / at_80)
         ** 0.3
         for i in range(25)
     )
     slips = [rpm / RPM_PER_RADS for rpm in clutch.friction_slip_rpm]
-    friction = even_grid(
-        slips, clutch.friction_share, 1 / FRICTION_GRID, int(slips[-1] * FRICTION_GRID) + 2
-    )
+    friction = even_grid(slips, clutch.friction_share, 1 / FRICTION_GRID, int(slips[-1] * FRICTION_GRID) + 2)
     at_3000 = 3000.0 / RPM_PER_RADS
     kilo = 1000.0
     return Params(
@@ -193,9 +186,3 @@ def drag_factor(vehicle: Vehicle, oil_c: NDArray[np.float64]) -> NDArray[np.floa
     table = vehicle.params.oil_drag
     at_c = [heat.OIL_GRID_START_C + i / heat.OIL_GRID for i in range(len(table))]
     return np.interp(oil_c, at_c, table)
-
-
-def indicated_efficiency(vehicle: Vehicle, engine_rpm: float) -> float:
-    """Return the engine's indicated efficiency at a speed, from the vehicle's consumption map."""
-    engine = vehicle.file.engine
-    return interpolate(engine.efficiency_rpm, engine.indicated_efficiency, engine_rpm)

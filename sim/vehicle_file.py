@@ -51,12 +51,12 @@ class Body(Table):
 class Engine(Table):
     """Torque, friction, speeds and fuel."""
 
-    inertia_kgm2: Positive
+    inertia_kgm2: Annotated[float, Field(ge=0.03, le=20)]
     full_load_rpm: PositiveValues
     full_load_nm: PositiveValues
     friction_nm: NotNegative
     friction_nm_per_rpm: NotNegative
-    lag_s: Positive
+    lag_s: Annotated[float, Field(ge=0.02, le=5)]
     idle_rpm: Positive
     idle_gain_nm_per_rpm: Positive
     rev_limit_rpm: Positive
@@ -114,9 +114,7 @@ class Converter(Table):
         falling = self.torque_ratio
         for index in range(1, len(falling)):
             if falling[index] > falling[index - 1]:
-                raise ValueError(
-                    f"torque_ratio must not rise, but {falling[index]:g} follows {falling[index - 1]:g}"
-                )
+                raise ValueError(f"torque_ratio must not rise, but {falling[index]:g} follows {falling[index - 1]:g}")
         for at in self.torque_ratio_at:
             ratio = _at(self.torque_ratio_at, self.torque_ratio, at)
             if at * ratio > 1.0:
@@ -171,8 +169,7 @@ class Gearbox(Table):
         for index in range(1, len(self.ratios)):
             if self.ratios[index] >= self.ratios[index - 1]:
                 raise ValueError(
-                    f"ratios must fall from gear to gear, but {self.ratios[index]:g} "
-                    f"follows {self.ratios[index - 1]:g}"
+                    f"ratios must fall from gear to gear, but {self.ratios[index]:g} follows {self.ratios[index - 1]:g}"
                 )
         if self.oil_cst_at_100c >= self.oil_cst_at_40c:
             raise ValueError("oil_cst_at_100c must be below oil_cst_at_40c: oil thins when it warms")
@@ -187,6 +184,9 @@ class Shifting(Table):
     down_closed_kmh: Annotated[tuple[Positive, ...], Field(strict=False)]
     down_full_kmh: Annotated[tuple[Positive, ...], Field(strict=False)]
     min_between_s: NotNegative
+    min_turn_s: NotNegative
+    pedal_rise_s: Positive
+    pedal_fall_s: Positive
 
 
 class Locking(Table):
@@ -212,6 +212,10 @@ class Locking(Table):
         if not self.closed_throttle_pct < self.relock_throttle_pct <= self.light_throttle_pct:
             raise ValueError("keep closed_throttle_pct < relock_throttle_pct <= light_throttle_pct")
         return self
+
+
+# Heat moves by plain steps of 10 ms: a store must take far longer than that to change.
+SHORTEST_HEAT_S = 0.2
 
 
 class Heat(Table):
@@ -246,6 +250,26 @@ class Heat(Table):
     def _check(self) -> Self:
         if self.thermostat_open_c <= self.thermostat_opens_c:
             raise ValueError("thermostat_open_c must be above thermostat_opens_c")
+        for key, j_per_k, w_per_k in (
+            ("oil_kj_per_k", self.oil_kj_per_k, self.oil_case_w_per_k + self.oil_tank_w_per_k + self.oil_air_w_per_k),
+            ("case_kj_per_k", self.case_kj_per_k, self.oil_case_w_per_k + self.case_air_w_per_k),
+            (
+                "tank_kj_per_k",
+                self.tank_kj_per_k,
+                self.oil_tank_w_per_k + self.tank_flow_min_w_per_k + self.tank_flow_w_per_k + self.radiator_w_per_k,
+            ),
+            (
+                "coolant_kj_per_k",
+                self.coolant_kj_per_k,
+                self.block_coolant_w_per_k + self.tank_flow_min_w_per_k + self.tank_flow_w_per_k,
+            ),
+            ("block_kj_per_k", self.block_kj_per_k, self.block_coolant_w_per_k + self.block_air_w_per_k),
+        ):
+            if j_per_k < w_per_k * SHORTEST_HEAT_S / 1000.0:
+                raise ValueError(
+                    f"{key} {j_per_k:g} is too small beside its conductances of {w_per_k:g} W/K; "
+                    f"at least {w_per_k * SHORTEST_HEAT_S / 1000.0:g} is needed"
+                )
         if self.fan_full_c <= self.fan_starts_c:
             raise ValueError("fan_full_c must be above fan_starts_c")
         return self
@@ -304,9 +328,7 @@ class VehicleFile(Table):
         for key in ("up_closed_kmh", "up_full_kmh", "down_closed_kmh", "down_full_kmh"):
             values = getattr(self.shifting, key)
             if len(values) != pairs:
-                raise ValueError(
-                    f"shifting.{key} has {len(values)} value(s); {pairs + 1} gears need {pairs}"
-                )
+                raise ValueError(f"shifting.{key} has {len(values)} value(s); {pairs + 1} gears need {pairs}")
         for index in range(pairs):
             for up_key, down_key in (("up_closed_kmh", "down_closed_kmh"), ("up_full_kmh", "down_full_kmh")):
                 up, down = getattr(self.shifting, up_key)[index], getattr(self.shifting, down_key)[index]

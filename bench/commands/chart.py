@@ -16,6 +16,7 @@ def chart(rules_file: str | None, only: str | None) -> None:
 
     In each state the first row whose condition holds fires. Ignition off puts everything back to a fresh start.
     """
+    from bench.pages.markup import Table
     from bench.terminal import print_table
     from controller.chart import mermaid, row_table
     from controller.user_rules import load_rules
@@ -26,9 +27,5 @@ def chart(rules_file: str | None, only: str | None) -> None:
     if only is None:
         click.echo()
     if only != "diagram":
-        print_table(
-            f"Rows of {rules.name!r}: the first that holds fires",
-            ("row", "in state", "goes to", "if", "reason"),
-            row_table(rules),
-            left=5,
-        )
+        columns = ("row", "in state", "goes to", "if", "reason")
+        print_table(Table(f"Rows of {rules.name!r}: the first that holds fires", columns, row_table(rules), left=5))

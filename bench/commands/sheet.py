@@ -50,7 +50,7 @@ def sheet(
     click.echo(f"vehicle {chosen.name}, calibration {values.name} ({values.title})\n")
     print_verdict(tyre_findings(chosen, values))
     for table in gear_tables(chosen, values, cruise_kmh, surface):
-        print_table(table.title, table.columns, table.rows, note=table.note)
+        print_table(table)
     path = folder / "sheet.html"
     write_whole(path, [customer_page(chosen, values, rules, cruise_kmh, customer)])
     for caution in CAUTIONS:

@@ -34,12 +34,16 @@ Cell = str | Flag
 
 @dataclass(frozen=True)
 class Table:
-    """A table of preformatted text; the first column names the row, the others are aligned right."""
+    """A table of preformatted text; the first column names the row.
+
+    The first `left` columns hold words and are aligned left, the others are aligned right.
+    """
 
     title: str
     columns: Sequence[str]
     rows: Sequence[Sequence[Cell]]
     note: str = ""
+    left: int = 1
 
 
 @cache
@@ -69,11 +73,14 @@ def table_html(table: Table, heading: str = "h3") -> str:
     for row in table.rows:
         if len(row) != len(table.columns):
             raise ValueError(f"table {table.title!r}: a row has {len(row)} cells for {len(table.columns)} columns")
-    head = "".join(f'<th scope="col">{escaped(column)}</th>' for column in table.columns)
-    body = "".join(
-        f'<tr><th scope="row">{_cell(row[0])}</th>{"".join(f"<td>{_cell(cell)}</td>" for cell in row[1:])}</tr>\n'
-        for row in table.rows
+    align = [' class="words"' if column < table.left else "" for column in range(len(table.columns))]
+    head = "".join(
+        f'<th scope="col"{words}>{escaped(column)}</th>' for words, column in zip(align, table.columns, strict=True)
     )
+    body = ""
+    for row in table.rows:
+        cells = "".join(f"<td{words}>{_cell(cell)}</td>" for words, cell in zip(align[1:], row[1:], strict=True))
+        body += f'<tr><th scope="row">{_cell(row[0])}</th>{cells}</tr>\n'
     note = f'<p class="aside">{escaped(table.note)}</p>' if table.note else ""
     title = escaped(table.title)
     return (

@@ -3,14 +3,13 @@
 Build a `Page`, then `write` it. The file needs no network, no server and no other file.
 """
 
-import os
-import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from bench.out_files import write_whole
 from bench.pages.codec import Packed, embed, extract, pack, unpack
 from bench.pages.markup import (
     Flag,
@@ -26,7 +25,6 @@ from bench.pages.markup import (
 from bench.pages.page import Channel, Marker, Page, Run
 from bench.pages.run_style import RunStyle, run_style
 from bench.pages.traces import engagements_html, marker_order, strips_of, traces_html
-from controller.errors import UserError
 
 __all__ = ["Channel", "Flag", "Marker", "Page", "Run", "Table", "decode", "render", "write"]
 
@@ -151,21 +149,7 @@ def render(page: Page) -> str:
 
 def write(path: Path, page: Page) -> None:
     """Write the report to `path`, whole or not at all. Raises `UserError` where the place cannot be written."""
-    text = render(page)
-    part: str | None = None
-    try:
-        handle, part = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-        with os.fdopen(handle, "w", encoding="utf-8", errors="replace", newline="\n") as stream:
-            stream.write(text)
-        os.chmod(part, 0o644)  # a temporary file is private; a report is made to be passed on
-        os.replace(part, path)
-    except OSError as error:
-        if part is not None:
-            Path(part).unlink(missing_ok=True)
-        reason = error.strerror or str(error)
-        raise UserError(
-            f"{path}: the report cannot be written ({reason}); name a folder that exists and may be written"
-        ) from error
+    write_whole(path, [render(page)])
 
 
 def decode(html: str) -> list[Run]:

@@ -10,7 +10,7 @@ from short_drive import SHORT_DRIVE
 from bench.comparison import Settings, compare
 from bench.figures import HUNTING_WINDOW_S, Figures, figures_of, is_hunting, steepest_rise
 from bench.runs import Plan, run_plan
-from bench.verdict import LUGGING_S, OIL_CRITICAL_C, OIL_MATTERS_C, STALL_MARGIN_RPM, clock, verdict
+from bench.verdict import LUGGING_S, OIL_CRITICAL_C, OIL_MATTERS_C, OIL_WARM_C, STALL_MARGIN_RPM, clock, verdict
 from controller.calibration import calibration_text
 from sim.result import RunResult
 from sim.vehicle import load_vehicle
@@ -50,6 +50,13 @@ def test_steepest_rise_is_taken_over_a_minute() -> None:
 def test_steepest_rise_of_a_short_run_takes_it_whole() -> None:
     rise, span_s = steepest_rise(np.array([80.0, 81.0, 82.0]), 10.0)
     assert (rise, span_s) == (pytest.approx(6.0), 20.0)
+
+
+def test_cooler_than_warm_oil_is_no_gain(pair: tuple[list[Figures], list[RunResult]]) -> None:
+    (open_run, ours), results = pair
+    for peak_c, judgement in ((OIL_WARM_C, "note"), (OIL_WARM_C + 0.1, "good")):
+        found = verdict([replace(open_run, oil_peak_c=peak_c), replace(ours, oil_peak_c=peak_c - 5.0)], results)
+        assert found[0][0] == judgement
 
 
 @pytest.mark.parametrize(
@@ -98,7 +105,7 @@ def test_a_narrow_gap_on_a_hovering_speed_hunts(tmp_path: Path) -> None:
     text = calibration_text("station")[0]
     for before, after in (
         ("release_kmh = 31", "release_kmh = 33"),
-        ("hot_engage_earlier_kmh = 2", "hot_engage_earlier_kmh = 0"),
+        ("hot_engage_earlier_kmh = 1", "hot_engage_earlier_kmh = 0"),
         ("reengage_ms = 1500", "reengage_ms = 100"),
     ):
         assert before in text

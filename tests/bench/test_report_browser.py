@@ -1,6 +1,7 @@
 """The report in a real browser: headless Chromium, driven through its own driver. Skipped where it is not installed."""
 
 import base64
+import csv
 import json
 import shutil
 import time
@@ -11,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from report_samples import CHANNELS, sample_page
 from selenium import webdriver
 from selenium.webdriver.common.action_chains import ActionChains
@@ -18,7 +20,9 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.remote.webelement import WebElement
 from selenium.webdriver.support.ui import WebDriverWait
+from short_drive import SHORT_DRIVE
 
+from bench.main import main
 from bench.pages.report import Channel, Marker, Run, decode, write
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
@@ -184,18 +188,23 @@ def test_every_strip_is_drawn_with_ink_of_every_run(page: webdriver.Chrome) -> N
     assert min(min(strip) for strip in counts) > 50
 
 
+def values_in(page: webdriver.Chrome, run: int, key: str) -> np.ndarray[Any, np.dtype[np.float64]]:
+    """The trace as the page itself holds it, to the last bit."""
+    raw: str = page.execute_script(
+        "const values = window.report.values(arguments[0], arguments[1]);"
+        "const bytes = new Uint8Array(new Float64Array(values).buffer);"
+        "let text = ''; for (let i = 0; i < bytes.length; i += 8192)"
+        " text += String.fromCharCode(...bytes.subarray(i, i + 8192)); return btoa(text);",
+        run,
+        key,
+    )
+    return np.frombuffer(base64.b64decode(raw), dtype=np.float64)
+
+
 def test_the_browser_decodes_what_python_decodes(page: webdriver.Chrome, report: Path) -> None:
     for index, run in enumerate(decode(report.read_text(encoding="utf-8"))):
         for channel in CHANNELS:
-            raw: str = page.execute_script(
-                "const values = window.report.values(arguments[0], arguments[1]);"
-                "const bytes = new Uint8Array(new Float64Array(values).buffer);"
-                "let text = ''; for (let i = 0; i < bytes.length; i += 8192)"
-                " text += String.fromCharCode(...bytes.subarray(i, i + 8192)); return btoa(text);",
-                index,
-                channel.key,
-            )
-            values = np.frombuffer(base64.b64decode(raw), dtype=np.float64)
+            values = values_in(page, index, channel.key)
             np.testing.assert_array_equal(values, run.data[channel.key], err_msg=channel.key)
 
 
@@ -465,3 +474,32 @@ def test_gaps_missing_traces_and_a_thousand_markers_are_drawn(driver: webdriver.
     assert shown[3] == "–"
     assert shown[6] in ("one", "<b>two</b>")
     assert shown[8:] == ["–", "–"]
+
+
+def test_a_real_comparison_opens_draws_zooms_and_holds_the_traces_of_the_csv(
+    driver: webdriver.Chrome, tmp_path: Path
+) -> None:
+    drive, out = tmp_path / "short.toml", tmp_path / "out"
+    drive.write_text(SHORT_DRIVE)
+    assert CliRunner().invoke(main, ["compare", "--drive", str(drive), "--out", str(out)]).exit_code == 0
+    driver.get_log("performance")
+    assert open_page(driver, out / "report.html") < OPEN_BUDGET_MS
+    asked = [json.loads(entry["message"])["message"] for entry in driver.get_log("performance")]
+    urls = [one["params"]["request"]["url"] for one in asked if one["method"] == "Network.requestWillBeSent"]
+    assert [url for url in urls if not url.startswith(("file:", "data:", "blob:"))] == []
+    assert min(ink(driver)) > 0
+    with (out / "traces.csv").open() as file:
+        rows = [row for row in csv.DictReader(file) if row["run"] == "station"]
+    for key in ("oil_c", "engine_rpm", "slip_pct", "gear", "state"):
+        written = np.array([float(row[key]) for row in rows])
+        step = (written.max() - written.min()) / 4095
+        assert np.abs(values_in(driver, 2, key) - written).max() <= 0.51 * step + 0.051, key
+    whole = only_span(driver)
+    traces(driver)
+    press(driver, "+")
+    zoomed = only_span(driver)
+    assert whole[0] <= zoomed[0] < zoomed[1] < whole[1] + 1e-9
+    assert zoomed != whole
+    press(driver, "0")
+    drag(driver, plot(driver, 1), 0.2, 0.6)
+    assert only_span(driver)[1] - only_span(driver)[0] < 0.5 * (whole[1] - whole[0])

@@ -256,7 +256,7 @@ def test_writing_leaves_one_readable_file(tmp_path: Path) -> None:
 
 def test_a_missing_folder_is_one_clear_line(tmp_path: Path) -> None:
     path = tmp_path / "nowhere" / "report.html"
-    with pytest.raises(UserError, match=r"report\.html: .* \(No such file or directory\)") as caught:
+    with pytest.raises(UserError, match=r"report\.html: no such file or directory") as caught:
         write(path, sample_page(20.0))
     assert "\n" not in str(caught.value)
 
@@ -264,6 +264,6 @@ def test_a_missing_folder_is_one_clear_line(tmp_path: Path) -> None:
 def test_a_failed_write_leaves_nothing_behind(tmp_path: Path) -> None:
     path = tmp_path / "report.html"
     path.mkdir()
-    with pytest.raises(UserError, match="cannot be written"):
+    with pytest.raises(UserError, match="is a directory"):
         write(path, sample_page(20.0))
     assert [entry.name for entry in tmp_path.iterdir()] == ["report.html"]

@@ -163,7 +163,7 @@ class Rig:
 
     @property
     def lamps(self) -> list[str]:
-        return lamps_lit(self.rules, self.command.warnings)
+        return [lamp.word for lamp in lamps_lit(self.rules, self.command.warnings)]
 
     def memory(self, name: str) -> int:
         """Return a memory field."""

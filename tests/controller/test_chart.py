@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import product
 from types import SimpleNamespace
 from typing import Any
@@ -70,6 +71,12 @@ def test_diagram_has_an_arrow_a_pair_and_every_reason() -> None:
     for row in OURS.rows:
         arrow = next(line for line in lines if f"{row.source.word} --> {row.destination.word}:" in line)
         assert row.reason in arrow.split(": ")[1].split(", ")
+
+
+def test_a_reason_of_two_rows_stands_once_on_their_arrow() -> None:
+    text = mermaid(replace(OURS, first_rows=(*OURS.first_rows, OURS.first_rows[0])))
+    arrow = next(line for line in text.splitlines() if "applied --> idle" in line)
+    assert arrow.count("driver_off") == 1
 
 
 def test_row_table_numbers_the_rows_in_order() -> None:

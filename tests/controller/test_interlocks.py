@@ -8,6 +8,7 @@ import pytest
 from rig import CALIBRATION, Rig
 
 from controller.declare import AGE_INVALID_MS, State
+from controller.interlocks import DRAIN_MS
 from controller.signals import AGED
 
 # Opens a hold at the value, in the tick -------------------------------------------------------------------
@@ -186,7 +187,7 @@ def test_an_unconfirmed_throttle_already_refuses_to_engage(
 def _stays_until_ignition(rig: Rig, reason: str) -> None:
     assert (rig.state, rig.reason, rig.refusal) == ("idle", reason, reason)
     assert reason in rig.lamps
-    rig.rolling(4_000)
+    rig.rolling(4_000, 2)
     rig.run(10_000, 100, throttle_permille=0)
     rig.tick(band_switch=0)
     rig.run(10_000, 100, band_switch=1)
@@ -201,9 +202,9 @@ def _stays_until_ignition(rig: Rig, reason: str) -> None:
 
 @pytest.mark.parametrize("sign", [1, -1])
 def test_speeds_that_disagree_latch_after_the_confirm_time(sign: int) -> None:
-    rig = Rig().holding()
-    turbine = 4_000 * 4_513 // 10_000  # 1805.2 rpm in second at 40 km/h
-    limit = turbine + 250 if sign > 0 else turbine - 249
+    # At 100 km/h the gear's own figure is the gearbox input speed, so the limit is met exactly.
+    rig = Rig().holding(1, 10_000, 4)
+    limit = 2_401 + sign * 250
     rig.run(3_000, turbine_rpm=limit, engine_rpm=limit)
     assert rig.state == "applied"
     rig.tick(1, turbine_rpm=limit + sign, engine_rpm=limit + sign)
@@ -309,9 +310,10 @@ def test_an_open_clutch_without_slip_under_load_latches(
 ) -> None:
     rig = Rig(plausible_minimum_ckmh=5_000, reengage_delay_ms=30_000)
     rig.ready() if state is State.ARMED else rig.holding()
-    rig.set(throttle_permille=throttle, turbine_rpm=turbine, engine_rpm=turbine + slip)
     if state is State.RELEASED:
         rig.tick(1, brake_on=1)
+        rig.tick(DRAIN_MS - 1)
+    rig.set(throttle_permille=throttle, turbine_rpm=turbine, engine_rpm=turbine + slip)
     rig.tick(1)
     for _ in range(4):
         rig.tick(749)
@@ -321,6 +323,15 @@ def test_an_open_clutch_without_slip_under_load_latches(
     assert ("stuck_in" in rig.lamps) is stuck
     if stuck:
         assert (rig.state, rig.reason) == ("idle", "stuck_in")
+
+
+@pytest.mark.parametrize(("after_ms", "refusal"), [(DRAIN_MS - 1, "brake"), (DRAIN_MS, "stuck_in")])
+def test_a_clutch_that_still_drains_is_not_called_stuck(after_ms: int, refusal: str) -> None:
+    rig = Rig().holding()
+    rig.set(throttle_permille=400, engine_rpm=rig.inputs["turbine_rpm"])
+    rig.tick(1, brake_on=1)
+    rig.tick(after_ms)
+    assert rig.refusal == refusal
 
 
 def test_a_stuck_clutch_stays_until_the_ignition_cycle() -> None:

@@ -27,6 +27,7 @@ class HoldAbove:
     kind = "rules"
     reason_words = ("none", "engage", "release")
     signals: tuple[Any, ...] = ()
+    told: tuple[Any, ...] = ()
 
     def __init__(self, engage_kmh: float, release_kmh: float, ramp_s: float = 0.8) -> None:
         self._engage, self._release = engage_kmh * 100, release_kmh * 100
@@ -34,7 +35,7 @@ class HoldAbove:
         self._duty = 0.0
         self._reason = 0
 
-    def tick(self, inputs: Mapping[str, int], as_built_duty: float) -> Decision:
+    def tick(self, inputs: Mapping[str, int], as_built_duty: float) -> Decision:  # noqa: ARG002 - the protocol's
         speed = inputs["road_speed_ckmh"]
         if self._duty > 0.0 and speed < self._release:
             self._duty, self._reason = 0.0, 2

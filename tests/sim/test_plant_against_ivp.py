@@ -56,9 +56,7 @@ def reference(vehicle: Vehicle, start: State, duration_s: float) -> tuple[float,
         engine, turbine, demand, _ = torques(we, v, indicated)
         k = GEAR_RATIO * eta
         accel = (k * (turbine + engine) - ROLL) / (MASS + k * (p.turbine_kgm2 + p.engine_kgm2) * GEAR_RATIO)
-        return [
-            GEAR_RATIO * accel, accel, (demand - indicated) / lags.torque_s, (1.0 - pressure) / lags.fill_s, 0.0
-        ]
+        return [GEAR_RATIO * accel, accel, (demand - indicated) / lags.torque_s, (1.0 - pressure) / lags.fill_s, 0.0]
 
     def caught(_t: float, y: np.ndarray) -> float:
         return float(y[0] - GEAR_RATIO * y[1])

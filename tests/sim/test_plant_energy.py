@@ -29,9 +29,7 @@ def test_books_close_as_built(pukeko: Vehicle, name: str) -> None:
 
 
 @pytest.mark.parametrize("name", ["riverbed", "pass_climb", "long_descent", "shift_at_hold"])
-def test_books_close_held_through_everything(
-    pukeko: Vehicle, hold_above: Callable[..., Strategy], name: str
-) -> None:
+def test_books_close_held_through_everything(pukeko: Vehicle, hold_above: Callable[..., Strategy], name: str) -> None:
     check(pukeko, load_drive(name), hold_above(20.0, 12.0))
 
 

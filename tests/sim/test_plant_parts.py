@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sim.clutch import capacity_nm, couple
@@ -11,6 +13,7 @@ from sim.converter import converter_torques
 from sim.engine import torque_demand_nm
 from sim.heat import fan_engagement, radiator_opening
 from sim.params import Lags, stepping
+from sim.plant import Inputs, State, step
 from sim.tables import even_grid, interpolate, lookup
 from sim.vehicle import Vehicle, viscosity_cst
 
@@ -87,9 +90,7 @@ def test_projected_clutch_sticks_or_slips_at_its_capacity_and_obeys_newton(
 
 
 def test_standing_vehicle_is_held_and_does_not_roll_back() -> None:
-    _, v, _, _, hold = couple(
-        0.01, 0.36, 0.07, 2890.0, 0.92, 34.0, 34.0, 34.0, 75.0, 0.0, 0.0, 50.0, 9000.0, 0.0
-    )
+    _, v, _, _, hold = couple(0.01, 0.36, 0.07, 2890.0, 0.92, 34.0, 34.0, 34.0, 75.0, 0.0, 0.0, 50.0, 9000.0, 0.0)
     assert v == 0.0
     assert hold == pytest.approx(9000.0 - 34.0 * 0.92 * 50.0)
 
@@ -133,6 +134,50 @@ def test_lag_shares_compose() -> None:
 
 def test_cold_oil_drags_more(pukeko: Vehicle) -> None:
     drag = pukeko.params.oil_drag
-    assert all(cold > warm for cold, warm in zip(drag, drag[1:], strict=False))
+    assert all(cold > warm for cold, warm in pairwise(drag))
     assert lookup(drag, 12.0) == pytest.approx(1.0)
     assert viscosity_cst(32.0, 5.4, 40.0) == pytest.approx(32.0)
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    st.lists(
+        st.tuples(
+            st.floats(0, 1), st.sampled_from([0.0, 0.0, 4000.0, 22000.0]), st.floats(0, 1), st.floats(-5000, 5000),
+            st.sampled_from([8.5, 17.0, 34.0]), st.floats(-20, 20), st.booleans(),
+        ),
+        min_size=1, max_size=12,
+    )
+)  # fmt: skip
+def test_whatever_is_asked_of_it_the_plant_stays_in_range_and_its_books_close(
+    pukeko: Vehicle, orders: list[tuple[float, float, float, float, float, float, bool]]
+) -> None:
+    p = pukeko.params
+    h = stepping(pukeko.lags, 0.01)
+    s = State(80.0, 0.0, 50.0, 0.0, 0.0, 0.0, 60.0, 50.0, 60.0, 80.0, 82.0)
+    ratio = 34.0
+    for throttle, brake, duty, grade, gear, wind, fuel in orders:
+        for i in range(20):
+            end = gear if i == 0 else ratio
+            u = Inputs(
+                throttle, float(fuel), 1.0, 0.0, brake, duty, ratio, end, 0.05, 2890.0, 500.0, grade, 0.73, wind,
+                0.06, 5000.0, 25.0,
+            )  # fmt: skip
+            after, b = step(s, u, p, h)
+            wt0, wt1 = (g * x.speed_ms / (1 - x.tyre_slip) for g, x in ((ratio, s), (end, after)))
+            stored = 0.5 * (
+                p.engine_kgm2 * (after.engine_rads**2 - s.engine_rads**2)
+                + p.turbine_kgm2 * (wt1**2 - wt0**2)
+                + 2890.0 * (after.speed_ms**2 - s.speed_ms**2)
+            )
+            lost = (
+                b.friction + b.fan + b.pump + b.converter + b.clutch + b.spin + b.shift + b.mesh + b.axle + b.tyre
+                + b.rolling + b.air + b.climbing + b.braking
+            )  # fmt: skip
+            scale = abs(stored) + abs(b.indicated) + abs(b.braking) + abs(b.clutch) + 1.0
+            assert abs(b.indicated + b.starter + b.holding - lost - stored) < 1e-9 * scale
+            assert after.engine_rads >= 0.0
+            assert after.speed_ms >= 0.0
+            assert 0.0 <= after.pressure <= 1.0
+            s, ratio = after, end
+    assert all(value - value == 0.0 for value in s)

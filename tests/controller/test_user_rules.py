@@ -1,0 +1,127 @@
+"""Rule files of a user's own, and the one that the workbench writes for a start."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from rig import Rig
+
+from controller.calibration import load_calibration, parse_calibration, write_calibration
+from controller.declare import State
+from controller.errors import UserError
+from controller.our_rules import OURS
+from controller.ruleset import RuleSet
+from controller.user_rules import load_rules, template_text
+
+_HEAD = "from controller.declare import *\nfrom controller.our_rules import OURS\n"
+
+
+def _error(tmp_path: Path, text: str) -> str:
+    file = tmp_path / "rules.py"
+    file.write_text(text, encoding="utf-8")
+    with pytest.raises(UserError) as caught:
+        load_rules(str(file))
+    line = str(caught.value)
+    assert "\n" not in line
+    assert line.startswith(str(file))
+    return line.removeprefix(str(file))
+
+
+def test_no_file_is_ours() -> None:
+    assert load_rules(None) is OURS
+
+
+def test_a_good_file(tmp_path: Path) -> None:
+    file = tmp_path / "rules.py"
+    file.write_text(_HEAD + "RULES = OURS.removing('lugging', 'no_lugging_in')\n", encoding="utf-8")
+    assert "lugging" not in [one.reason for one in load_rules(str(file)).interlocks]
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("", ": leaves no rule set; end it with RULES = OURS.adding(…)"),
+        ("RULES = 3\n", ": leaves no rule set; end it with RULES = OURS.adding(…)"),
+        ("x = 1\nRULES = (\n", ":2: '(' was never closed"),
+        ("\nRULES = 1 / 0\n", ":2: ZeroDivisionError: division by zero"),
+        ("import nothing_of_that_name\n", ":1: ModuleNotFoundError: No module named 'nothing_of_that_name'"),
+        ("def f():\n    raise KeyError('a')\n\nf()\n", ":2: KeyError: 'a'"),
+        ("import sys\nsys.exit(3)\n", ":2: SystemExit: 3"),
+        ("raise ValueError('one\\n  two')\n", ":1: ValueError: one two"),
+        (_HEAD + "RULES = OURS.removing('brakes')\n", ":3: rule set: no interlock or property 'brakes' to remove"),
+        (_HEAD + "RULES = OURS.adding(signals=[Signal('gear', '', 0, 1, 0, 'a')])\n", ":3: rule set 'ours': signal"),
+        (_HEAD + "RULES = OURS.adding(interlocks=[Interlock('a', lambda x, k, m: x.gaer > 1, None, '', '', '')])\n",
+         ":3: 'gaer' is not a signal; did you mean 'gear'?"),
+    ],
+)  # fmt: skip
+def test_what_is_wrong_is_one_clear_line(tmp_path: Path, text: str, said: str) -> None:
+    assert said in _error(tmp_path, text)
+
+
+def test_missing_file_and_folder(tmp_path: Path) -> None:
+    with pytest.raises(UserError, match=r"none\.py: no such file or directory; give a Python file"):
+        load_rules(str(tmp_path / "none.py"))
+    with pytest.raises(UserError, match="is a directory; give a Python file"):
+        load_rules(str(tmp_path))
+
+
+def test_not_text(tmp_path: Path) -> None:
+    file = tmp_path / "rules.py"
+    file.write_bytes(b"RULES = '\xff'\n")
+    with pytest.raises(UserError, match=r"rules\.py"):
+        load_rules(str(file))
+    file.write_bytes(b"RULES = 1\0\n")
+    with pytest.raises(UserError, match=r"rules\.py"):
+        load_rules(str(file))
+
+
+# The file to start from ------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def mine(tmp_path_factory: pytest.TempPathFactory) -> RuleSet:
+    file = tmp_path_factory.mktemp("start") / "my_rules.py"
+    file.write_text(template_text(), encoding="utf-8")
+    return load_rules(str(file))
+
+
+def test_the_template_adds_one_of_each(mine: RuleSet) -> None:
+    for what in ("signals", "keys", "interlocks", "properties"):
+        assert len(getattr(mine, what)) == len(getattr(OURS, what)) + 1
+    assert mine.name == "mine"
+
+
+def test_the_template_opens_a_hold_on_cold_coolant(mine: RuleSet) -> None:
+    rig = Rig(mine)
+    rig.run(1_100, coolant_temp_dc=430)
+    rig.holding()
+    rig.tick(coolant_temp_dc=400)
+    assert rig.state == "applied"
+    rig.tick(coolant_temp_dc=399)
+    assert (rig.state, rig.reason, rig.refusal) == ("idle", "cold_coolant", "cold_coolant")
+    assert rig.why == "refused, cold_coolant: coolant 39.9 °C, minimum 40.0 °C"
+    rig.run(5_000, 100, coolant_temp_dc=429)
+    assert rig.refusal == "cold_coolant"
+    rig.tick(1, coolant_temp_dc=430)
+    rig.tick(999)
+    assert rig.refusal == "cold_coolant"
+    rig.tick(1)
+    assert rig.until(State.APPLIED) <= 2_000
+
+
+def test_the_templates_property_judges_its_rule(mine: RuleSet) -> None:
+    rig = Rig(mine.removing("cold_coolant"))
+    rig.set(coolant_temp_dc=800)
+    rig.holding()
+    with pytest.raises(AssertionError, match="cold_coolant_opens"):
+        rig.tick(coolant_temp_dc=300)
+
+
+def test_a_calibration_for_the_template(mine: RuleSet) -> None:
+    text = write_calibration(mine, load_calibration("station", mine).values, "My first")
+    assert "[coolant]\n# with colder coolant nothing is held (-40 to 80)\nminimum_c = 40\n" in text
+    found = parse_calibration(text, "my_calibration.toml", mine)
+    assert found.values[:-1] == load_calibration("station", OURS).values
+    with pytest.raises(UserError, match=r"unknown key coolant\.minimum_c"):
+        parse_calibration(text, "my_calibration.toml", OURS)
