@@ -129,10 +129,10 @@ def show(recording: str, map_path: str | None, dbc: str | None, vehicle: str | N
     click.echo(f"recording {recording}, vehicle {chosen.name if chosen else 'none given'}\n")
     print_verdict([(one.judgement, one.text) for one in shown.findings])
     summary = shown.summary
-    for table, left in ((signals_table(shown.log), 3), (summary_table(summary), 1), (gears_table(summary), 1),
-                        (engagements_table(summary), 1), (segments_table(summary), 3)):  # fmt: skip
+    for table in (signals_table(shown.log), summary_table(summary), gears_table(summary), engagements_table(summary),
+                  segments_table(summary)):  # fmt: skip
         if table.rows:
-            print_table(table.title, table.columns, table.rows, left=left, note=table.note)
+            print_table(table)
     for caution in CAUTIONS:
         click.echo(caution)
     click.echo(f"written: {', '.join(map(str, paths))}")
@@ -185,7 +185,7 @@ def replay(
     print_verdict(replay_findings(done))
     table = differences_table(done)
     if table.rows:
-        print_table(table.title, table.columns, table.rows, left=4, note=table.note)
+        print_table(table)
     for caution in CAUTIONS:
         click.echo(caution)
     click.echo(f"written: {', '.join(map(str, paths))}")
@@ -242,10 +242,9 @@ def fit_(
         write_whole(path, [text])
     click.echo(f"vehicle {chosen.name}, recordings {', '.join(recordings)}\n")
     print_verdict([(one.judgement, one.text) for one in done.findings])
-    for table, left in ((changes_table(done), 1), (gearing_table(done), 1), (converter_table(done), 2),
-                        (road_table(done), 1), (oil_table(done), 1)):  # fmt: skip
+    for table in (changes_table(done), gearing_table(done), converter_table(done), road_table(done), oil_table(done)):
         if table.rows:
-            print_table(table.title, table.columns, table.rows, left=left, note=table.note)
+            print_table(table)
     for caution in CAUTIONS:
         click.echo(caution)
     if not done.text:
@@ -280,7 +279,7 @@ def check_(
     click.echo(f"recording {recording}, run {name}\n")
     print_verdict([(one.judgement, one.text) for one in done.findings])
     table = errors_table(done)
-    print_table(table.title, table.columns, table.rows, left=2, note=table.note)
+    print_table(table)
     for caution in CAUTIONS:
         click.echo(caution)
     click.echo(f"written: {', '.join(map(str, paths))}")

@@ -38,7 +38,7 @@ def errors_table(done: Check) -> Table:
     if done.clutch_agrees is not None:
         note += f" The clutch does the same in {done.clutch_agrees:.1%} of the time."
     columns = ("", "unit", "mean", "rms", "called good", "worst", "at s", "over s")
-    return Table("Run less recording", columns, rows, note)
+    return Table("Run less recording", columns, rows, note, left=2)
 
 
 def write_check(shown: Shown, done: Check, out_dir: str) -> list[Path]:

@@ -122,9 +122,13 @@ def _end_time(grid: Grid, clutch: Clutch, at: int) -> float:
         return time_s
     rising = np.abs(after)
     slope, start = np.polyfit(np.arange(len(rising)) * grid.step_s, rising, 1)
-    if slope * grid.step_s < clutch.noise_rpm:
+    if slope * grid.step_s < 0.5 * clutch.noise_rpm:
         return time_s
-    return time_s - min(max(float(start / slope), 0.0), BACK_S)
+    # No further back than the last sample that shows no slip.
+    quiet = at - 1
+    while quiet > 0 and abs(clutch.slip_rpm[quiet]) > 1.5 * clutch.noise_rpm:
+        quiet -= 1
+    return max(time_s - min(max(float(start / slope), 0.0), BACK_S), _time(grid, quiet))
 
 
 def _known(value: float) -> float | None:

@@ -48,7 +48,7 @@ def converter_table(done: Fit) -> Table:
         for one in fit.bins
     ]  # fmt: skip
     columns = ("", "speed ratio", "share", "±", "s")
-    return Table("Converter: torque taken, as a share of the file's table", columns, rows)
+    return Table("Converter: torque taken, as a share of the file's table", columns, rows, left=2)
 
 
 def road_table(done: Fit) -> Table:

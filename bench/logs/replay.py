@@ -19,7 +19,7 @@ from bench.logs.clutch import IN, OUT
 from bench.logs.findings import LogFinding
 from bench.logs.grid import on_times
 from bench.logs.quantities import BY_NAME
-from controller.declare import AGE_INVALID_MS, State
+from controller.declare import AGE_INVALID_MS, Band, State
 from controller.errors import UserError
 from controller.explain import explain
 from controller.straight import Straight
@@ -76,7 +76,11 @@ class Difference:
 
 @dataclass(frozen=True)
 class Replay:
-    """Every tick of the rules on a recording; `assumed` says in words what was not recorded."""
+    """Every tick of the rules on a recording; `assumed` says in words what was not recorded.
+
+    `charge_share` is the share of the time in which a band is selected, `agree_share` of that in which rules and
+    vehicle do the same.
+    """
 
     time_s: Array
     duty_pct: Array
@@ -89,6 +93,7 @@ class Replay:
     assumed: list[LogFinding]
     reason_words: tuple[str, ...]
     agree_share: float
+    charge_share: float
 
 
 def replay(
@@ -146,12 +151,14 @@ def replay(
             progress(tick / max(ticks, 1))
     progress(1.0)
     rules_in = out[:, 0] > 0
-    judged = vehicle_in | vehicle_out
+    # With no band selected the transmission's own schedule is in charge, and nothing of it is the rules' to differ.
+    in_charge = out[:, 4] != int(Band.NONE)
+    judged = (vehicle_in | vehicle_out) & in_charge
     agree = (rules_in == vehicle_in)[judged]
     return Replay(
         time_s, out[:, 0] / 1e4, out[:, 1], out[:, 2], out[:, 3], out[:, 4], vehicle_in.astype(np.float64),
         _differences(shown, at, rules_in, vehicle_in, judged, whys), assumed, tuple(rules.reasons),
-        float(agree.mean()) if agree.size else 0.0,
+        float(agree.mean()) if agree.size else 1.0, float(in_charge.mean()),
     )  # fmt: skip
 
 

@@ -38,7 +38,13 @@ def replay_findings(done: Replay) -> list[Finding]:
     seconds = [sum(one.end_s - one.start_s for one in part) for part in (more, less)]
     only = f"only the rules hold in {len(more)} stretches ({seconds[0]:.0f} s), "
     only += f"only the vehicle in {len(less)} ({seconds[1]:.0f} s)"
-    findings: list[Finding] = [("note", f"rules and vehicle agree {done.agree_share:.1%} of the time; {only}")]
+    findings: list[Finding] = [
+        (
+            "note",
+            f"a band is selected {done.charge_share:.1%} of the time; rules agree with the vehicle in "
+            f"{done.agree_share:.1%} of that; {only}",
+        )
+    ]
     latched = {word for word in ("implausible", "not_holding", "stuck_in") if word in done.reason_words}
     seen = {done.reason_words[int(code)] for code in np.unique(done.reason)}
     findings += [("bad", f"{word} would fire on this recording; no hold until the next start")
@@ -58,7 +64,7 @@ def differences_table(done: Replay) -> Table:
     ]  # fmt: skip
     left = len(done.differences) - len(rows)
     return Table("Differences", ("from", "to", "", "the rules say", "gear", "km/h", "s"), rows,
-                 f"{left} more are in replay.json." if left > 0 else "")  # fmt: skip
+                 f"{left} more are in replay.json." if left > 0 else "", left=4)  # fmt: skip
 
 
 def write_replay(shown: Shown, done: Replay, calibration: Calibration, out_dir: str) -> list[Path]:

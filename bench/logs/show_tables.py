@@ -30,7 +30,8 @@ def signals_table(log: Log) -> Table:
          f"{one.period_s * 1000.0:.0f}", f"{one.value.min():.1f}", f"{one.value.max():.1f}", BY_NAME[name].unit]
         for name, one in log.readings.items()
     ]  # fmt: skip
-    return Table("Recorded", ("", "channel", "its unit", "readings", "every ms", "lowest", "highest", "unit"), rows)
+    return Table("Recorded", ("", "channel", "its unit", "readings", "every ms", "lowest", "highest", "unit"), rows,
+                 left=3)  # fmt: skip
 
 
 def summary_table(summary: Summary) -> Table:
@@ -113,4 +114,4 @@ def segments_table(summary: Summary) -> Table:
     ]  # fmt: skip
     return Table("Oil temperature by stretch", ("from", "to", "", "km/h", "slip %", "heat kW", "oil °C",
                                                 "slope °C/min", "±"), rows,
-                 "Slope of a straight line with its standard error; stretches of 20 s and more.")  # fmt: skip
+                 "Slope of a straight line with its standard error; stretches of 20 s and more.", left=3)  # fmt: skip
