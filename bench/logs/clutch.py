@@ -29,6 +29,7 @@ SWING_S = 0.5
 TAIL = 4.0
 """Degrees of freedom of the slip's scatter while held."""
 
+VOID_WIDTHS = 1.2
 LONGEST_WAY_IN_S = 3.0
 """Without a flag, slipping is believed for so long beside a hold."""
 
@@ -141,6 +142,9 @@ def _costs(grid: Grid, slip_rpm: Array, width: Array, vehicle: Vehicle | None) -
         spread = width + 6.0 + 0.2 * np.abs(expected)
         near = np.exp(-0.5 * ((slip_rpm - expected) / spread) ** 2) / (spread * root)
         costs[:, OUT] = -np.log(0.95 * near + 0.05 / 2500.0)
+        # Where nothing is pulled an open converter does not slip either: that tells nothing, and the state stays.
+        idle = (np.abs(expected) < VOID_WIDTHS * width) & (np.abs(slip_rpm) < VOID_WIDTHS * width)
+        costs[idle, OUT] = costs[idle, IN]
         # A slipping clutch takes part of the torque, so the slip lies between none and the open converter's.
         share = slip_rpm / np.where(np.abs(expected) < 1.0, 1.0, expected)
         between = (share > 0.0) & (share < 0.85) & (np.abs(slip_rpm) > 2.5 * width)
