@@ -3,9 +3,14 @@
 from math import exp
 from typing import NamedTuple
 
+from sim.engine import FULL_LOAD_GRID
+from sim.tables import lookup
 from sim.vehicle import Vehicle
 
 EASY_THROTTLE = 0.25
+# A pedal on the floor is a wish that no lag holds back.
+KICKDOWN_THROTTLE = 0.95
+TICK_S = 0.01
 
 
 class Ratio(NamedTuple):
@@ -16,15 +21,16 @@ class Ratio(NamedTuple):
     shift_loss: float
 
 
-TICK_S = 0.01
-
-
 class Gearbox:
     """Shifts by speed lines over the pedal, one gear at a time, with a least time between shifts.
 
-    The pedal is seen through a lag, quick when it is pressed and slow when it is let up, so that a short lift does
-    not bring an upshift; and an upshift after a downshift, or the other way about, waits longer than one more of
-    the same.
+    Upshift lines run straight over the pedal; downshift lines bend with its square, so that half a pedal asks for
+    little and a full one kicks down. The pedal is seen through a lag, quick when it is pressed, slow when it is
+    let up and none on the floor, so that a short lift does not bring an upshift; and an upshift after a
+    downshift, or the other way about, waits longer than one more of the same, unless the pedal has moved much
+    since. There is no upshift on the brake, nor into a gear whose clutch may lock and in which the engine could
+    not go on giving the power it gives now. Speeds outside the lines altogether (above the full throttle's
+    upshift, under the closed throttle's downshift) wait for none of this: the engine would leave its range.
     """
 
     def __init__(self, vehicle: Vehicle) -> None:
@@ -36,7 +42,12 @@ class Gearbox:
         self._min_turn_s = shifting.min_turn_s
         self._rise_share = 1.0 - exp(-TICK_S / shifting.pedal_rise_s)
         self._fall_share = 1.0 - exp(-TICK_S / shifting.pedal_fall_s)
+        self._turn_pedal = shifting.turn_pedal_pct / 100.0
+        self._usable = 1.0 - shifting.torque_reserve_pct / 100.0
+        self._lowest_lock = vehicle.file.locking.lowest_gear
+        self._full_load_nm = vehicle.params.full_load_nm
         self._pedal = 0.0
+        self._pedal_at_shift = 0.0
         self._shift_s = vehicle.file.gearbox.shift_s
         self._loss_share = vehicle.file.gearbox.shift_loss_share
         self.gear = 1
@@ -58,9 +69,14 @@ class Gearbox:
         ratio = self._ratios[self.gear - 1]
         self._steady = Ratio(ratio, ratio, 0.0)
 
-    def tick(self, now_s: float, speed_kmh: float, throttle: float, gear_limit: int) -> None:
+    def tick(
+        self, now_s: float, speed_kmh: float, throttle: float, brake_on: bool, engine_rads: float, gear_limit: int
+    ) -> None:
         """Decide, every 10 ms, whether to change gear. `throttle` is 0 to 1; no gear above `gear_limit` is used."""
-        self._pedal += (throttle - self._pedal) * (self._rise_share if throttle > self._pedal else self._fall_share)
+        if throttle >= KICKDOWN_THROTTLE:
+            self._pedal = throttle
+        else:
+            self._pedal += (throttle - self._pedal) * (self._rise_share if throttle > self._pedal else self._fall_share)
         if self.shifting:
             return
         gear = self.gear
@@ -71,15 +87,31 @@ class Gearbox:
         if since_s < self._min_between_s:
             return
         pedal = self._pedal
-        if gear > 1 and (not self.upshift or since_s >= self._min_turn_s):
+        may_turn = since_s >= self._min_turn_s or abs(throttle - self._pedal_at_shift) >= self._turn_pedal
+        if gear > 1:
             closed, full = self._down[gear - 2]
-            if speed_kmh < closed + (full - closed) * pedal:
+            if speed_kmh < closed or (
+                (may_turn or not self.upshift) and speed_kmh < closed + (full - closed) * pedal * pedal
+            ):
                 self._start(now_s, gear - 1)
                 return
-        if gear < gear_limit and gear <= len(self._up) and (self.upshift or since_s >= self._min_turn_s):
+        if gear < gear_limit and gear <= len(self._up):
             closed, full = self._up[gear - 1]
-            if speed_kmh > closed + (full - closed) * pedal:
+            if speed_kmh > full or (
+                (may_turn or self.upshift)
+                and not brake_on
+                and speed_kmh > closed + (full - closed) * pedal
+                and self._strong_enough(gear + 1, engine_rads)
+            ):
                 self._start(now_s, gear + 1)
+
+    def _strong_enough(self, gear: int, engine_rads: float) -> bool:
+        if gear < self._lowest_lock:
+            return True  # an open converter lets the engine turn as fast as it needs
+        # The same power at the engine speed after the shift, which falls as the ratio does.
+        fall = self._ratios[gear - 1] / self._ratios[self.gear - 1]
+        asked_nm = self._pedal * lookup(self._full_load_nm, engine_rads * FULL_LOAD_GRID) / fall
+        return asked_nm <= self._usable * lookup(self._full_load_nm, engine_rads * fall * FULL_LOAD_GRID)
 
     def advance(self, dt_s: float) -> Ratio:
         """Return the ratio over the next step and move on by `dt_s`."""
@@ -111,6 +143,7 @@ class Gearbox:
         self._from_ratio = self._ratios[self.gear - 1]
         self._progress_s = 0.0
         self._last_shift_s = now_s
+        self._pedal_at_shift = self._pedal
         self.upshift = gear > self.gear
         self.gear = gear
         self.shifting = True

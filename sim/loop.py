@@ -106,7 +106,7 @@ def simulate(
         limit = gear_limits[k] if gear_limits[k] < effects.gear_limit else effects.gear_limit
         rim_ms = speed_ms / (1.0 - state.tyre_slip)
         # The transmission reads its own output shaft, as the speed sensor does.
-        gearbox.tick(now_s, rim_ms * 3.6, throttle, limit)
+        gearbox.tick(now_s, rim_ms * 3.6, throttle, brake_on, engine_rads, limit)
         shifting, gear = gearbox.shifting, gearbox.gear
         as_built_duty = schedule.tick(
             now_s, TICK_S, rim_ms * 3.6, throttle * 100.0, brake_on, gear, shifting, state.oil_c,

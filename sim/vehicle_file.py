@@ -185,6 +185,8 @@ class Shifting(Table):
     down_full_kmh: Annotated[tuple[Positive, ...], Field(strict=False)]
     min_between_s: NotNegative
     min_turn_s: NotNegative
+    turn_pedal_pct: Percent
+    torque_reserve_pct: Annotated[float, Field(ge=0, le=60)]
     pedal_rise_s: Positive
     pedal_fall_s: Positive
 
