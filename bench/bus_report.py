@@ -51,9 +51,9 @@ def junit(outcome: BenchOutcome) -> str:
         elif one.grade is not Grade.PASSED:
             ET.SubElement(case, "skipped", message=f"{one.grade.value}: {one.text}")
         elif one.reaction_ms is not None:
-            ET.SubElement(case, "system-out").text = (
-                f"reaction {one.reaction_ms} ms, limit {one.limit_ms} ms, recovery {one.recovery_ms} ms"
-            )
+            ET.SubElement(
+                case, "system-out"
+            ).text = f"reaction {one.reaction_ms} ms, limit {one.limit_ms} ms, recovery {one.recovery_ms} ms"
     _count(suite)
     ET.indent(root)
     return '<?xml version="1.0" encoding="utf-8"?>\n' + ET.tostring(root, encoding="unicode") + "\n"

@@ -46,9 +46,7 @@ def check_may_send(url: str, may_send: bool) -> bool:
 
 
 @contextmanager
-def on_line(
-    url: str, binding: Binding, role: Role, may_send: bool, *, is_forged_at: bool = False
-) -> Iterator[Line]:
+def on_line(url: str, binding: Binding, role: Role, may_send: bool, *, is_forged_at: bool = False) -> Iterator[Line]:
     """Open the bus for a role of a map, listening before anything is sent."""
     from bus.line import Line, listen_first
     from bus.nodes import sends

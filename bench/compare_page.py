@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from bench.cautions import CAUTIONS
+from bench.error_band import Band, oil_band
 from bench.pages.markup import Table
 from bench.pages.page import Channel, Marker, Page, Run
 
@@ -13,6 +14,7 @@ if TYPE_CHECKING:
     from bench.pages.codec import FloatArray
     from bench.verdict import Finding
     from sim.result import RunResult
+    from sim.vehicle import Vehicle
 
 _STATES = {0: "idle", 1: "armed", 2: "applied", 3: "released"}
 _BANDS = {0: "none", 1: "low", 2: "high"}
@@ -33,6 +35,8 @@ _LINES = (
     ("grade_pct", "Grade", "%", "Road"),
 )
 
+_BAND = (("oil_low_c", "Oil, less one standard error"), ("oil_high_c", "Oil, more one standard error"))
+
 
 def compare_page(
     title: str,
@@ -41,8 +45,9 @@ def compare_page(
     tables: Sequence[Table],
     results: Sequence[RunResult],
     settings: Sequence[tuple[str, str]],
+    vehicle: Vehicle,
 ) -> Page:
-    """Return the page of a comparison."""
+    """Return the page of a comparison; a fitted vehicle's oil is drawn with its error band."""
     surfaces = dict(enumerate(results[0].surface_words))
     channels = [Channel(key, label, unit, panel, "line") for key, label, unit, panel in _LINES]
     channels += [
@@ -56,12 +61,21 @@ def compare_page(
     if with_rules:
         names = dict(enumerate(with_rules[0].reason_words))
         channels.append(Channel("refusal", "Why not in", "", "Refusal", "step", names))
-    runs = [Run(result.strategy_name, result.traces["time_s"], _drawn(result, channels)) for result in results]
+    bands = [oil_band(result, vehicle) for result in results]
+    if any(band is not None for band in bands):
+        channels[1:1] = [Channel(key, label, "°C", "Temperatures", "line") for key, label in _BAND]
+    runs = [
+        Run(result.strategy_name, result.traces["time_s"], _drawn(result, channels, band))
+        for result, band in zip(results, bands, strict=True)
+    ]
     return Page(title, subtitle, findings, tables, channels, runs, _markers(results), CAUTIONS, settings)
 
 
-def _drawn(result: RunResult, channels: Sequence[Channel]) -> dict[str, FloatArray]:
-    drawn = {channel.key: result.traces[channel.key] for channel in channels}
+def _drawn(result: RunResult, channels: Sequence[Channel], band: Band | None) -> dict[str, FloatArray]:
+    drawn = {channel.key: result.traces[channel.key] for channel in channels if channel.key in result.traces}
+    if band is not None:
+        oil_c = result.traces["oil_c"]
+        drawn |= {"oil_low_c": oil_c - band.error_c, "oil_high_c": oil_c + band.error_c}
     if result.strategy_kind != "rules":
         drawn.pop("refusal", None)
     return drawn

@@ -169,6 +169,7 @@ def write_files(comparison: Comparison, out_dir: str) -> list[Path]:
         ],
         comparison.results,
         rows,
+        comparison.vehicle,
     )
     files: dict[str, list[str]] = {
         "result.json": [result_text(named, comparison.findings, comparison.figures, comparison.results)],

@@ -67,13 +67,17 @@ class Figures:
     behind_s: float
     speed_error_most_kmh: float
     refusal_s: dict[str, float]
+    oil_peak_error_c: float | None = None
 
 
 def figures_of(result: RunResult, vehicle: Vehicle) -> Figures:
     """Work out the figures of a run."""
     import numpy as np
 
+    from bench.error_band import oil_band
+
     traces = result.traces
+    band = oil_band(result, vehicle)
     time_s = traces["time_s"]
     step_s = float(time_s[1] - time_s[0])
     oil_c, engine_rpm = traces["oil_c"], traces["engine_rpm"]
@@ -134,6 +138,7 @@ def figures_of(result: RunResult, vehicle: Vehicle) -> Figures:
         ),
         speed_error_most_kmh=float(np.abs(traces["speed_kmh"] - traces["target_kmh"]).max()),
         refusal_s=_refusal_times(result, step_s),
+        oil_peak_error_c=None if band is None else band.peak_c,
     )
 
 

@@ -19,6 +19,7 @@ from bench.commands.compare import compare
 from bench.commands.fuzz import fuzz
 from bench.commands.init import init
 from bench.commands.list import list_
+from bench.commands.log import log
 from bench.commands.mutate import mutate
 from bench.commands.port import port
 from bench.commands.prove import prove
@@ -55,5 +56,5 @@ def main() -> None:
     """
 
 
-for _command in (compare, run, sheet, chart, bench, node, map_, hub, port, prove, fuzz, mutate, init, list_):
+for _command in (compare, run, sheet, chart, bench, node, map_, hub, port, prove, fuzz, mutate, log, init, list_):
     main.add_command(_command)

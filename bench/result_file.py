@@ -37,14 +37,15 @@ def result_text(
             for run, result in zip(figures, results, strict=True)
         ],
     }
-    return json.dumps(_plain(content), indent=1, ensure_ascii=False) + "\n"
+    return json.dumps(plain(content), indent=1, ensure_ascii=False) + "\n"
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
+    """Return a value as JSON can hold it: numbers rounded, so that machines agree."""
     if isinstance(value, dict):
-        return {key: _plain(inner) for key, inner in value.items()}
+        return {key: plain(inner) for key, inner in value.items()}
     if isinstance(value, list | tuple):
-        return [_plain(inner) for inner in value]
+        return [plain(inner) for inner in value]
     if isinstance(value, float):
         # Ledger residuals are tiny by design; they keep three figures, the rest its decimal places.
         return float(f"{value:.3g}") if abs(value) < 1e-6 else round(value, _PLACES)

@@ -46,6 +46,8 @@ def figures_table(figures: Sequence[Figures]) -> Table:
         rows.append([label, *(cell(run) for run in figures)])
 
     row("oil, peak, °C", lambda run: _number(run.oil_peak_c, 1, run.oil_peak_c > OIL_CRITICAL_C))
+    if any(run.oil_peak_error_c is not None for run in figures):
+        row("oil, peak, standard error of the fitted vehicle, °C", lambda run: _number(run.oil_peak_error_c, 1))
     row("oil, end, °C", lambda run: _number(run.oil_end_c, 1))
     for at, level in enumerate(OIL_LEVELS_C):
         row(f"oil over {level:.0f} °C, s", partial(_seconds_over, at))

@@ -55,7 +55,8 @@ def verdict(figures: Sequence[Figures], results: Sequence[RunResult]) -> list[Fi
 def _summing_up(run: Figures, others: Sequence[Figures], faults: Sequence[Finding]) -> Finding:
     if run.by_rules == 0:
         return ("note", f"{run.name}: the rules never held the clutch. {_why_never(run)}")
-    oil = f"oil peaks at {run.oil_peak_c:.1f} °C"
+    error = "" if run.oil_peak_error_c is None else f" ± {run.oil_peak_error_c:.1f}"
+    oil = f"oil peaks at {run.oil_peak_c:.1f}{error} °C"
     if others:
         oil += " (" + ", ".join(f"{other.name} {other.oil_peak_c:.1f} °C" for other in others) + ")"
     if faults:

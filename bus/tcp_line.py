@@ -86,9 +86,7 @@ class TcpLineBus(BusABC):
             self.malformed += 1
             return
         self._frames.append(
-            Message(
-                timestamp=time.time(), arbitration_id=ident, is_extended_id=digits == 8, data=data, check=False
-            )
+            Message(timestamp=time.time(), arbitration_id=ident, is_extended_id=digits == 8, data=data, check=False)
         )
 
     def shutdown(self) -> None:

@@ -210,7 +210,8 @@ def run_lane(
         brake = max(brake, brake_add)
         brake_on = brake > 0.0
         rim_ms = speed_ms / (1.0 - state.tyre_slip)
-        gearbox_tick(gearbox, now_s, rim_ms * 3.6, throttle, int(min(here[GEAR_LIMIT], event_limit)))
+        gear_limit = int(min(here[GEAR_LIMIT], event_limit))
+        gearbox_tick(gearbox, now_s, rim_ms * 3.6, throttle, brake_on, engine_rads, gear_limit)
         shifting, gear = gearbox.shifting, gearbox.gear
         as_built = schedule_tick(
             schedule, now_s, TICK_S, rim_ms * 3.6, throttle * 100.0, brake_on, gear, shifting, state.oil_c,

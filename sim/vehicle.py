@@ -77,6 +77,19 @@ def load_vehicle(name_or_path: str) -> Vehicle:
     return vehicle_of(data, source, text)
 
 
+def vehicle_from_text(text: str, source: str) -> Vehicle:
+    """Return the vehicle of a TOML text; `source` names it in error lines. Raises `UserError` as above."""
+    import tomllib
+
+    from controller.errors import UserError
+
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise UserError(f"{source}: not TOML: {error}") from None
+    return vehicle_of(data, source, text)
+
+
 def vehicle_of(data: dict[str, Any], source: str, text: str) -> Vehicle:
     """Return a vehicle from a file's content; `source` names it in error lines. Raises `UserError` as above."""
     from sim.vehicle_file import VehicleFile

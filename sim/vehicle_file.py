@@ -284,6 +284,28 @@ class Shaft(Table):
     damping_nm_per_rads: NotNegative
 
 
+class Fitted(Table):
+    """Where fitted values come from: the recordings, each value's error, and how the errors go together."""
+
+    logs: Annotated[tuple[str, ...], Field(min_length=1, strict=False)]
+    held_out_rmse_c: NotNegative | None = None
+    keys: Annotated[tuple[str, ...], Field(strict=False)] = ()
+    error_share: Annotated[tuple[NotNegative, ...], Field(strict=False)] = ()
+    correlation: Annotated[
+        tuple[Annotated[tuple[Annotated[float, Field(ge=-1, le=1)], ...], Field(strict=False)], ...],
+        Field(strict=False),
+    ] = ()
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        count = len(self.keys)
+        if len(self.error_share) != count or len(self.correlation) != count:
+            raise ValueError(f"keys has {count} entries; error_share and correlation need as many")
+        if any(len(row) != count for row in self.correlation):
+            raise ValueError(f"each row of correlation needs {count} values")
+        return self
+
+
 class VehicleFile(Table):
     """A whole vehicle file."""
 
@@ -300,6 +322,7 @@ class VehicleFile(Table):
     locking: Locking
     heat: Heat
     shaft: Shaft
+    fitted: Fitted | None = None
 
     @model_validator(mode="after")
     def _check(self) -> Self:

@@ -13,11 +13,11 @@ from typing import Any
 import numpy as np
 
 from controller.chart import Chart
-from controller.port.rows import trace_with_row
 from controller.port.stimulus import Stimulus, Ticks
 from controller.ruleset import COMMAND_FIELDS, RuleSet
 from controller.step import step
 from controller.straight import source
+from controller.tracer import trace
 
 Runner = Callable[[Ticks], Any]
 """Takes ticks and returns memory and command after each, one int32 row a tick."""
@@ -75,7 +75,9 @@ def _compiled_runner(rules: RuleSet) -> Any:
     from numba import njit
 
     scope: dict[str, Any] = {}
-    exec(compile(_writing(source(trace_with_row(rules))), "<lanes>", "exec"), scope)  # the tracer's text
+    program = trace(rules)
+    text = _writing(source(program, (*program.outputs, program.row)))
+    exec(compile(text, "<lanes>", "exec"), scope)  # the tracer's text
     tick = njit(scope["tick"])
     width, size = len(rules.memory) + len(COMMAND_FIELDS) + 1, len(rules.memory)
 

@@ -1,0 +1,171 @@
+"""What the converter clutch did: in, slipping or out, from the slip, with a recorded flag where there is one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from bench.logs.decode import States, likeliest, weight
+from bench.logs.gears import MOVING_KMH, Gears
+from bench.logs.grid import Grid
+from bench.logs.source import Array
+from bench.logs.torque import engine_torque, rate, slip_if_open, smooth
+
+if TYPE_CHECKING:
+    from bench.logs.reading import Log
+    from sim.vehicle import Vehicle
+
+OUT, SLIPPING, IN, UNKNOWN = 0, 1, 2, 3
+STATE_WORDS = {OUT: "out", SLIPPING: "slipping", IN: "in", UNKNOWN: "cannot be told"}
+
+CHANGE_PRICE = 5.0
+FLAG_COST = 40.0
+"""Price of going against a recorded flag; the evidence of slip decides only within what the flag allows."""
+
+LEAST_NOISE_RPM = 2.0
+SWING_S = 0.5
+TAIL = 4.0
+"""Degrees of freedom of the slip's scatter while held."""
+
+VOID_WIDTHS = 1.2
+LONGEST_WAY_IN_S = 3.0
+"""Without a flag, slipping is believed for so long beside a hold."""
+
+
+@dataclass(frozen=True)
+class Clutch:
+    """Turbine speed and slip of each sample, the clutch's state and how sure it is.
+
+    `by` says what the state was told from: a recorded flag, or the slip. `noise_rpm` is the scatter of the slip.
+    """
+
+    turbine_rpm: Array
+    slip_rpm: Array
+    slip_pct: Array
+    state: States
+    sure: Array
+    by: str
+    noise_rpm: float
+
+
+def clutch_of(log: Log, grid: Grid, gears: Gears, vehicle: Vehicle | None) -> Clutch:
+    """Return what the clutch did."""
+    engine_rpm = grid.get("engine_rpm")
+    turbine_rpm, turbine_error = _turbine(log, grid, gears)
+    slip_rpm = engine_rpm - turbine_rpm
+    slip_pct = np.where(engine_rpm > 100.0, 100.0 * slip_rpm / np.maximum(engine_rpm, 1.0), np.nan)
+    noise_rpm = max(_scatter(slip_rpm), _swing(slip_rpm, grid.step_s), LEAST_NOISE_RPM)
+    period_s = max(log.readings[name].period_s for name in ("engine_rpm", "turbine_rpm", "road_speed_kmh")
+                   if name in log.readings)  # fmt: skip
+    # Two shafts read at different moments disagree by their rate of change.
+    skew_s = 0.1 * period_s if period_s < 0.5 else 0.25 * period_s
+    skew_rpm = skew_s * np.nan_to_num(np.abs(rate(engine_rpm, grid.step_s)))
+    width = np.sqrt(noise_rpm**2 + turbine_error**2 + skew_rpm**2)
+    costs = _costs(grid, slip_rpm, width, vehicle)
+    flag = _flag(grid)
+    if flag is not None:
+        costs[:, OUT] += np.where(flag > 0.0, FLAG_COST, 0.0)
+        costs[:, IN] += np.where(flag == 0.0, FLAG_COST, 0.0)
+        costs[:, SLIPPING] += np.where(flag == 0.0, FLAG_COST, 0.0)
+    unknown = np.isnan(slip_rpm)
+    costs[unknown] = 0.0
+    state, sure = likeliest(costs * weight(grid.step_s), CHANGE_PRICE)
+    state = _engaging_only(state, grid.step_s) if flag is None else state
+    state = np.where(unknown, UNKNOWN, state)
+    return Clutch(turbine_rpm, slip_rpm, slip_pct, state, np.where(unknown, 0.0, sure),
+                  "slip" if flag is None else "flag and slip", noise_rpm)  # fmt: skip
+
+
+def _turbine(log: Log, grid: Grid, gears: Gears) -> tuple[Array, Array]:
+    """Return turbine speed, recorded or from gear and road speed, and its likely error in rpm."""
+    if grid.has("turbine_rpm"):
+        return grid.get("turbine_rpm"), np.zeros(len(grid.time_s))
+    speed = grid.get("road_speed_kmh")
+    per_kmh = np.full(len(speed), np.nan)
+    for gear, one in gears.rpm_per_kmh.items():
+        per_kmh[gears.gear == gear] = one
+    quantum_kmh = 0.0
+    if "road_speed_kmh" in log.readings:
+        steps = np.abs(np.diff(log.readings["road_speed_kmh"].value[:20_000]))
+        quantum_kmh = float(np.min(steps[steps > 1e-3], initial=1.0))
+    error = np.nan_to_num(per_kmh) * quantum_kmh / np.sqrt(12.0) + 0.006 * np.nan_to_num(per_kmh * speed)
+    standing = (speed < 0.3) & np.isnan(per_kmh)
+    return np.where(standing, 0.0, per_kmh * np.where(speed > MOVING_KMH, speed, np.nan)), error
+
+
+def _scatter(value: Array) -> float:
+    """Return the scatter of neighbouring samples, robust against steps: from second differences."""
+    known = value[~np.isnan(value)]
+    if known.size < 10:
+        return 0.0
+    second = np.abs(np.diff(known, n=2))
+    return float(np.median(second) * 1.4826 / np.sqrt(6.0))
+
+
+def _swing(value: Array, step_s: float) -> float:
+    """Return the scatter within half a second, in the median of all: a driveline swings as well as jitters.
+
+    Of each stretch a straight line is taken off first, so that a slip on its way counts for nothing.
+    """
+    size = round(SWING_S / step_s)
+    known = value[~np.isnan(value)]
+    if size < 8 or known.size < 4 * size:
+        return 0.0
+    blocks = known[: known.size // size * size].reshape(-1, size)
+    at = np.arange(size) - 0.5 * (size - 1)
+    slope = (blocks * at).sum(axis=1) / (at * at).sum()
+    rest = blocks - blocks.mean(axis=1, keepdims=True) - slope[:, None] * at
+    return float(np.median(np.sqrt((rest * rest).sum(axis=1) / (size - 2))))
+
+
+def _flag(grid: Grid) -> Array | None:
+    if grid.has("lockup_on"):
+        return grid.get("lockup_on")
+    if grid.has("duty_pct"):
+        return np.where(np.isnan(grid.get("duty_pct")), np.nan, (grid.get("duty_pct") > 0.0).astype(np.float64))
+    return None
+
+
+def _costs(grid: Grid, slip_rpm: Array, width: Array, vehicle: Vehicle | None) -> Array:
+    """Costs of out, slipping and in by the slip; the open converter's own slip is known with a vehicle's table."""
+    engine_rpm = grid.get("engine_rpm")
+    costs = np.empty((len(slip_rpm), 3))
+    root = 2.5066
+    # Student's distribution: a single wild reading does not open a clutch, a lasting one does.
+    costs[:, IN] = 0.5 * (TAIL + 1.0) * np.log1p((slip_rpm / width) ** 2 / TAIL) + np.log(width * root)
+    torque_nm = engine_torque(grid, vehicle) if vehicle is not None else None
+    if vehicle is not None and torque_nm is not None:
+        expected = smooth(slip_if_open(vehicle, torque_nm, engine_rpm), grid.step_s)
+        expected = np.where(np.isnan(expected), slip_rpm, expected)
+        spread = width + 6.0 + 0.2 * np.abs(expected)
+        near = np.exp(-0.5 * ((slip_rpm - expected) / spread) ** 2) / (spread * root)
+        costs[:, OUT] = -np.log(0.95 * near + 0.05 / 2500.0)
+        # Where nothing is pulled an open converter does not slip either: that tells nothing, and the state stays.
+        idle = (np.abs(expected) < VOID_WIDTHS * width) & (np.abs(slip_rpm) < VOID_WIDTHS * width)
+        costs[idle, OUT] = costs[idle, IN]
+        # A slipping clutch takes part of the torque, so the slip lies between none and the open converter's.
+        share = slip_rpm / np.where(np.abs(expected) < 1.0, 1.0, expected)
+        between = (share > 0.0) & (share < 0.85) & (np.abs(slip_rpm) > 2.5 * width)
+        costs[:, SLIPPING] = np.log(np.maximum(np.abs(expected), 60.0)) + np.where(between, 1.0, 7.0)
+    else:
+        # Without tables a slip of any size speaks for out, slip about nothing for in.
+        costs[:, OUT] = np.log(700.0) + np.where(slip_rpm < -200.0, 3.0, 0.0)
+        costs[:, SLIPPING] = np.log(700.0) + 6.0
+    return costs
+
+
+def _engaging_only(state: States, step_s: float) -> States:
+    """Keep a slipping clutch only on its way in or out: elsewhere less slip than expected may be the table's error."""
+    starts = np.flatnonzero(np.diff(state, prepend=-1) != 0)
+    ends = np.append(starts[1:], len(state))
+    found = state.copy()
+    for at, (start, end) in enumerate(zip(starts.tolist(), ends.tolist(), strict=True)):
+        if state[start] != SLIPPING:
+            continue
+        beside_in = (at > 0 and state[starts[at - 1]] == IN) or (end < len(state) and state[end] == IN)
+        seconds = (end - start) * step_s
+        if not beside_in or seconds > LONGEST_WAY_IN_S:
+            found[start:end] = OUT
+    return found

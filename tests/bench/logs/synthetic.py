@@ -1,0 +1,102 @@
+"""Recordings of the invented vehicles: simulated drives through noise, quantisation, drop-outs, slow sensors."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+
+from bench.runs import Plan, strategy_of
+from sim.drives import load_drive
+from sim.loop import simulate
+from sim.result import RunResult
+from sim.vehicle import Vehicle, load_vehicle
+
+Array = np.ndarray
+
+
+@dataclass(frozen=True)
+class Truth:
+    """What the simulator knows, every 10 ms."""
+
+    time_s: Array
+    gear: Array
+    shifting: Array
+    slip_rpm: Array
+    carries: Array
+    oil_c: Array
+    result: RunResult
+
+    @property
+    def state(self) -> Array:
+        """0 out, 1 slipping, 2 in: the clutch carries torque or not, and slips or not (5 rpm)."""
+        return np.where(self.carries, np.where(np.abs(self.slip_rpm) < 5.0, 2, 1), 0)
+
+
+@lru_cache(maxsize=16)
+def run(vehicle: str, drive: str, strategy: str) -> RunResult:
+    """One simulated drive."""
+    chosen = strategy_of(Plan(vehicle, drive, strategy, "run"))
+    return simulate(load_vehicle(vehicle), load_drive(drive), chosen, flexible_jolt=False)
+
+
+def truth_of(result: RunResult, vehicle: Vehicle) -> Truth:
+    """What the simulator knows of a run."""
+    traces = result.traces
+    carries = traces["pressure_pct"] > 100.0 * vehicle.params.kiss_share
+    return Truth(traces["time_s"], traces["gear"], traces["shift_on"] > 0, traces["slip_rpm"], carries,
+                 traces["oil_c"], result)  # fmt: skip
+
+
+def columns(
+    result: RunResult,
+    vehicle: Vehicle,
+    *,
+    rate_hz: int = 10,
+    seed: int = 1,
+    noise_rpm: float = 3.0,
+    temp_step_c: float = 0.1,
+    drop_share: float = 0.002,
+    keep: tuple[str, ...] = (),
+) -> dict[str, Array]:
+    """The columns of a recording, NaN where a reading dropped out or a slow sensor sends nothing."""
+    traces, draw = result.traces, np.random.default_rng(seed)
+    every = 100 // rate_hz
+    at = slice(None, None, every)
+    count = len(traces["time_s"][at])
+    rim_kmh = traces["speed_kmh"] / (1.0 - traces["tyre_slip_pct"] / 100.0) * vehicle.sensor_speed_factor
+
+    def noisy(value: Array, scatter: float, step: float) -> Array:
+        seen = np.round((value[at] + draw.normal(0.0, scatter, count)) / step) * step
+        seen[draw.random(count) < drop_share] = np.nan
+        return np.maximum(seen, 0.0)
+
+    def slow(value: Array, scatter: float) -> Array:
+        seen = noisy(value, scatter, temp_step_c)
+        seen[np.arange(count) % rate_hz != 0] = np.nan
+        return seen
+
+    found = {
+        "time_s": traces["time_s"][at],
+        "speed_kmh": noisy(rim_kmh, 0.05, 0.1),
+        "engine_rpm": noisy(traces["engine_rpm"], noise_rpm, 1.0),
+        "turbine_rpm": noisy(traces["turbine_rpm"], noise_rpm, 1.0),
+        "throttle_pct": np.minimum(noisy(traces["throttle_pct"], 0.2, 0.4), 100.0),
+        "oil_c": slow(traces["oil_c"], 0.1),
+        "coolant_c": slow(traces["coolant_c"], 0.1),
+    }
+    for name in keep:
+        found[name] = traces[name][at].copy()
+    return found
+
+
+def write_csv(path: Path, found: dict[str, Array], drop: tuple[str, ...] = ()) -> Path:
+    """Write columns as a CSV; NaN becomes an empty cell."""
+    names = [name for name in found if name not in drop]
+    lines = [",".join(names)]
+    for row in zip(*(found[name].tolist() for name in names), strict=True):
+        lines.append(",".join("" if value != value else f"{value:.10g}" for value in row))
+    path.write_text("\n".join(lines) + "\n")
+    return path

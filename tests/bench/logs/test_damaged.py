@@ -1,0 +1,227 @@
+"""Damaged recordings: each gives its finding, or one clear line and exit code 2."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from click.testing import Result
+
+from bench.logs.reading import read_log
+from bench.logs.summary import take_apart
+from sim.vehicle import load_vehicle
+
+Write = Callable[..., Path]
+Tccbench = Callable[..., Result]
+
+
+def _codes(path: Path, vehicle: str | None = None) -> set[str]:
+    shown = take_apart(read_log(str(path)), load_vehicle(vehicle) if vehicle else None)
+    return {one.code for one in shown.findings}
+
+
+def _text(path: Path, code: str, vehicle: str | None = None) -> str:
+    shown = take_apart(read_log(str(path)), load_vehicle(vehicle) if vehicle else None)
+    return " | ".join(one.text for one in shown.findings if one.code == code)
+
+
+@pytest.fixture
+def sound(recorded: Write) -> Path:
+    return recorded("pukeko", "riverbed", "station")
+
+
+def _rows(path: Path) -> list[list[str]]:
+    return [line.split(",") for line in path.read_text().splitlines()]
+
+
+def _put(path: Path, rows: list[list[str]]) -> Path:
+    path.write_text("\n".join(",".join(row) for row in rows) + "\n")
+    return path
+
+
+def _times(path: Path, column: str, factor: float, offset: float = 0.0) -> Path:
+    rows = _rows(path)
+    at = rows[0].index(column)
+    for row in rows[1:]:
+        if row[at]:
+            row[at] = f"{float(row[at]) * factor + offset:.3f}"
+    return _put(path, rows)
+
+
+def test_sound_one_has_no_such_finding(sound: Path) -> None:
+    assert not _codes(sound, "pukeko") & {
+        "cut", "gap", "stuck", "same_time", "backward", "restart", "unit", "range", "rows", "text", "other_vehicle"
+    }  # fmt: skip
+
+
+def test_1_cut_in_the_middle_of_a_line(sound: Path) -> None:
+    sound.write_bytes(sound.read_bytes()[:-9])
+    assert "cut in the middle of row 5801" in _text(sound, "cut")
+    assert read_log(str(sound)).duration_s > 575.0
+
+
+def test_2_gap(sound: Path) -> None:
+    rows = _rows(sound)
+    _put(sound, rows[:2000] + rows[2620:])
+    assert "62." in _text(sound, "gap")
+    shown = take_apart(read_log(str(sound)), load_vehicle("pukeko"))
+    inside = (shown.grid.time_s > 200.5) & (shown.grid.time_s < 261.0)
+    assert (shown.clutch.state[inside] == 3).all()
+
+
+def test_3_stuck_value(sound: Path) -> None:
+    rows = _rows(sound)
+    at = rows[0].index("turbine_rpm")
+    # The pull away, where everything else moves.
+    for row in rows[4400:4600]:
+        row[at] = "1500"
+    assert "turbine_rpm: stays at 1500" in _text(_put(sound, rows), "stuck")
+
+
+def test_4_duplicate_times(sound: Path) -> None:
+    rows = _rows(sound)
+    _put(sound, rows[:100] + [rows[99]] * 7 + rows[100:])
+    assert "7 rows with the time of a row before" in _text(sound, "same_time")
+
+
+def test_5_backward_times(sound: Path) -> None:
+    rows = _rows(sound)
+    _put(sound, rows[:100] + rows[80:85] + rows[100:])
+    assert "5 rows back in time, first row 101" in _text(sound, "backward")
+
+
+def test_6_clock_started_again(sound: Path) -> None:
+    rows = _rows(sound)
+    _put(sound, rows[:3000] + rows[1:2000])
+    assert "falls back by 299.8 s at row 3001" in _text(sound, "restart")
+
+
+def test_7_speed_in_miles(sound: Path) -> None:
+    _times(sound, "speed_kmh", 1 / 1.609344)
+    assert 'write unit = "mph"' in _text(sound, "unit", "pukeko")
+
+
+def test_8_oil_in_fahrenheit(sound: Path) -> None:
+    _times(sound, "oil_c", 1.8, 32.0)
+    assert "oil_temp_c: 183 °C for half of the time cannot be; it looks like °F" in _text(sound, "unit") or (
+        "oil_temp_c" in _text(sound, "unit") and "°F" in _text(sound, "unit")
+    )
+
+
+def test_9_no_turbine_speed(recorded: Write) -> None:
+    path = recorded("pukeko", "riverbed", "station", drop=("turbine_rpm",))
+    assert "turbine_rpm is not in the recording" in _text(path, "missing")
+
+
+def test_10_no_time(tccbench: Tccbench, sound: Path) -> None:
+    _put(sound, [row[1:] for row in _rows(sound)])
+    _refused(
+        tccbench("log", "show", sound, "--out", sound.parent / "out"), "no time column among speed_kmh, engine_rpm"
+    )
+
+
+def test_11_empty(tccbench: Tccbench, tmp_path: Path) -> None:
+    path = tmp_path / "empty.csv"
+    path.write_text("")
+    _refused(tccbench("log", "show", path, "--out", tmp_path / "out"), "this recording is empty")
+
+
+def test_12_zero_bytes(tccbench: Tccbench, tmp_path: Path) -> None:
+    path = tmp_path / "zero.csv"
+    path.write_bytes(b"time_s,rpm\n1,2\n" + b"\0" * 500)
+    _refused(tccbench("log", "show", path, "--out", tmp_path / "out"), "it holds zero bytes")
+
+
+def test_13_cells_that_are_no_number(sound: Path) -> None:
+    rows = _rows(sound)
+    rows[50][rows[0].index("engine_rpm")] = "ERR"
+    rows[60][rows[0].index("engine_rpm")] = "---"
+    assert "engine_rpm: cells that are no number, such as 'ERR'" in _text(_put(sound, rows), "text")
+
+
+def test_14_rows_of_another_length(sound: Path) -> None:
+    rows = _rows(sound)
+    rows[50] = rows[50][:3]
+    rows[70] = [*rows[70], "9"]
+    assert "2 rows of another length than the header's, first row 51" in _text(_put(sound, rows), "rows")
+
+
+def test_15_spikes(sound: Path) -> None:
+    rows = _rows(sound)
+    for row in rows[100:104]:
+        row[rows[0].index("engine_rpm")] = "65535"
+    assert "engine_rpm: 4 readings outside 0 to 10000 rpm, such as 65535" in _text(_put(sound, rows), "range")
+
+
+def test_16_header_in_the_middle(sound: Path) -> None:
+    rows = _rows(sound)
+    _put(sound, [*rows[:300], rows[0], *rows[300:]])
+    assert "1 row without a readable time" in _text(sound, "time_text")
+
+
+def test_17_engine_off(tmp_path: Path) -> None:
+    path = tmp_path / "off.csv"
+    path.write_text("time_s,speed_kmh,engine_rpm\n" + "".join(f"{at / 10},0,0\n" for at in range(200)))
+    assert "engine_off" in _codes(path)
+
+
+def test_18_a_tenth_of_a_second(tmp_path: Path) -> None:
+    path = tmp_path / "short.csv"
+    path.write_text("time_s,speed_kmh,engine_rpm\n" + "".join(f"{at / 100},20,1500\n" for at in range(10)))
+    assert "only 0.09 s long" in _text(path, "short")
+
+
+def test_19_time_in_ms_said_to_be_s(sound: Path) -> None:
+    _times(sound, "time_s", 1000.0)
+    assert 'if that is ms, write unit = "ms"' in _text(sound, "time_unit")
+
+
+def test_20_another_vehicles_recording(sound: Path) -> None:
+    assert "other_vehicle" in _codes(sound, "takahe")
+
+
+def test_21_two_column_names_alike(tccbench: Tccbench, tmp_path: Path) -> None:
+    path = tmp_path / "twice.csv"
+    path.write_text("time,speed,speed,rpm\n" + "".join(f"{at},1,2,900\n" for at in range(30)))
+    _refused(tccbench("log", "show", path, "--out", tmp_path / "out"), "stands 2 times in the header")
+
+
+def test_22_frames_without_time(tccbench: Tccbench, tmp_path: Path) -> None:
+    path = tmp_path / "frames.log"
+    path.write_text("can0  18FEF100   [8]  FF 00 64 DF FF FF FF FF\n" * 30)
+    _refused(tccbench("log", "show", path, "--out", tmp_path / "out"), "CAN frames without a time")
+
+
+def test_23_frames_that_no_dbc_reads(tccbench: Tccbench, tmp_path: Path) -> None:
+    pytest.importorskip("cantools")
+    path = tmp_path / "frames.log"
+    path.write_text("".join(f"({at}.000000) can0 123#0011223344556677\n" for at in range(30)))
+    _refused(tccbench("log", "show", path, "--out", tmp_path / "out"), "give the bus's own file with --dbc")
+
+
+def test_24_damaged_mdf(tccbench: Tccbench, tmp_path: Path) -> None:
+    pytest.importorskip("asammdf")
+    path = tmp_path / "cut.mf4"
+    path.write_bytes(b"MDF     4.10    tccbench" + b"\0" * 40)
+    _refused(tccbench("log", "show", path, "--out", tmp_path / "out"), "not an MDF 4 recording that can be read")
+
+
+def test_25_map_of_a_column_that_is_not_there(tccbench: Tccbench, sound: Path, tmp_path: Path) -> None:
+    mapped = tmp_path / "m.toml"
+    assert tccbench("log", "map", sound, "--write", mapped).exit_code == 0
+    mapped.write_text(mapped.read_text().replace('"engine_rpm"', '"engine_rpn"'))
+    _refused(tccbench("log", "show", sound, "--map", mapped, "--out", tmp_path / "out"), "did you mean 'engine_rpm'?")
+
+
+def test_26_map_with_an_unknown_unit(tccbench: Tccbench, sound: Path, tmp_path: Path) -> None:
+    mapped = tmp_path / "m.toml"
+    tccbench("log", "map", sound, "--write", mapped)
+    mapped.write_text(mapped.read_text().replace('"km/h"', '"furlongs"'))
+    _refused(tccbench("log", "show", sound, "--map", mapped, "--out", tmp_path / "out"), "unit 'furlongs' is not known")
+
+
+def _refused(result: Result, said: str) -> None:
+    assert result.exit_code == 2, result.output
+    lines = [line for line in result.stderr.splitlines() if line]
+    assert len(lines) == 1, lines
+    assert "Traceback" not in result.output
+    assert said in lines[0], lines[0]
