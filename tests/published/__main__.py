@@ -14,6 +14,7 @@ from sim.vehicle import load_vehicle
 from tests.published.test_common_practice import Held, drive, sand, seconds_between
 from tests.published.test_cycles import UDDS
 from tests.sim.conftest import HoldAbove
+from tests.sim.test_cold_start import COLD_POINTS
 
 PUKEKO = load_vehicle("pukeko")
 
@@ -63,6 +64,19 @@ def following() -> Iterator[str]:
         yield f"UDDS, {name}: at most {gap:.2f} km/h off, {out.distance_km:.3f} km, {shifts(out)} shifts"
 
 
+def cold_start() -> Iterator[str]:
+    """Yield how long a cold start at −2 °C takes, with the clutch out."""
+    points = [DrivePoint(t, v) for t, v in COLD_POINTS]
+    for name in ("pukeko", "takahe"):
+        vehicle = load_vehicle(name)
+        out = simulate(vehicle, drive(points, -2.0, -2.0, -2.0), Open(), flexible_jolt=False)
+        opens = int(np.argmax(out.traces["coolant_c"] >= vehicle.file.heat.thermostat_opens_c))
+        yield (
+            f"cold start, {name}: thermostat opens after {opens / 6000.0:.1f} min, "
+            f"oil then {out.traces['oil_c'][opens]:.1f} °C"
+        )
+
+
 def step_length() -> Iterator[str]:
     """Yield what a step of 10 ms costs against one of 0.1 ms over a launch in sand and an engagement."""
     points = [DrivePoint(t, v, 0.0, "sand", 2) for t, v in ((0, 0), (1, 0), (12, 42), (22, 42))]
@@ -99,5 +113,5 @@ def books() -> Iterator[str]:
 
 
 if __name__ == "__main__":
-    for line in (*trade_facts(), *following(), *step_length(), *books()):
+    for line in (*trade_facts(), *cold_start(), *following(), *step_length(), *books()):
         print(line)
