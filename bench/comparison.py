@@ -52,21 +52,41 @@ class Comparison:
     trace_rows: list[str]
 
 
-def compare(settings: Settings) -> Comparison:
-    """Run and judge. Raises `UserError`, before the first run, for anything wrong in the settings' files."""
-    from bench.figures import figures_of
-    from bench.verdict import verdict
-    from controller.calibration import load_calibration
+def check(settings: Settings) -> tuple[Vehicle, Drive, RuleSet, list[Finding]]:
+    """Read and check all files of the settings; return them with what the fitted tyres ask for.
+
+    Raises `UserError` for the first thing that is wrong.
+    """
+    from bench.gear_table import tyre_findings
+    from controller.calibration import calibration_names, load_calibration
+    from controller.suggest import nearest
     from controller.user_rules import load_rules
     from sim.drives import load_drive
     from sim.vehicle import load_vehicle
 
     vehicle, drive, rules = load_vehicle(settings.vehicle), load_drive(settings.drive), load_rules(settings.rules_file)
+    findings: list[Finding] = []
     for strategy in settings.strategies:
-        if strategy not in (OPEN, AS_BUILT):
-            wrong = misfit(load_calibration(strategy, rules), vehicle)
-            if wrong:
-                raise UserError(wrong)
+        if strategy in (OPEN, AS_BUILT):
+            continue
+        known = [OPEN, AS_BUILT, *calibration_names()]
+        if not strategy.endswith(".toml") and strategy not in known:
+            raise UserError(f"strategy {strategy!r} is not known; {nearest(strategy, known)} "
+                            "(a calibration of your own ends in .toml)")  # fmt: skip
+        calibration = load_calibration(strategy, rules)
+        wrong = misfit(calibration, vehicle)
+        if wrong:
+            raise UserError(wrong)
+        findings += [one for one in tyre_findings(vehicle, calibration) if one[0] == "bad"]
+    return vehicle, drive, rules, findings
+
+
+def compare(settings: Settings) -> Comparison:
+    """Run and judge. Raises `UserError`, before the first run, for anything wrong in the settings' files."""
+    from bench.figures import figures_of
+    from bench.verdict import verdict
+
+    vehicle, drive, rules, tyres = check(settings)
     labels = _labels(settings.strategies)
     plans = [
         Plan(settings.vehicle, settings.drive, strategy, label, settings.rules_file,
@@ -77,7 +97,7 @@ def compare(settings: Settings) -> Comparison:
     results = [outcome.result for outcome in outcomes]
     figures = [figures_of(result, vehicle) for result in results]
     return Comparison(
-        settings, vehicle, drive, rules, results, figures, verdict(figures, results),
+        settings, vehicle, drive, rules, results, figures, [*verdict(figures, results), *tyres],
         [outcome.rows for outcome in outcomes],
     )  # fmt: skip
 

@@ -1,4 +1,8 @@
-"""The figures of one run, worked out from its raw traces; every table and verdict reads these and nothing else."""
+"""The figures of one run, worked out from its raw traces; every table and verdict reads these and nothing else.
+
+A run of rules answers for the holds of the rules only: what the transmission's own schedule does while they are idle
+is the schedule's.
+"""
 
 from __future__ import annotations
 
@@ -83,7 +87,11 @@ def figures_of(result: RunResult, vehicle: Vehicle) -> Figures:
     oil_c, engine_rpm = traces["oil_c"], traces["engine_rpm"]
     slip_rpm = engine_rpm - traces["turbine_rpm"]
     moving = traces["speed_kmh"] > SLIP_FROM_KMH
+    by = "rules" if result.strategy_kind == "rules" else "as_built"
+    own = [one for one in result.engagements if one.by == by]
     commanded = traces["duty_pct"] > 0.0
+    if by == "rules":
+        commanded &= traces["rules_hold"] > 0.0
     fully_in = commanded & (np.abs(slip_rpm) < FULLY_IN_RPM)
     held_rpm = engine_rpm[fully_in]
     slip_pct = traces["slip_pct"][moving]
@@ -92,7 +100,6 @@ def figures_of(result: RunResult, vehicle: Vehicle) -> Figures:
         fully_in & (engine_rpm < vehicle.file.engine.lugging_rpm) & (traces["throttle_pct"] > LUGGING_THROTTLE_PCT)
     )
     pairs = list(zip(result.engagements, result.engagements[1:], strict=False))
-    by = "rules" if result.strategy_kind == "rules" else "as_built"
     gaps = [later.start_s - earlier.end_s for earlier, later in pairs if earlier.end_s is not None]
     cycles = [
         later.start_s
@@ -122,14 +129,14 @@ def figures_of(result: RunResult, vehicle: Vehicle) -> Figures:
         stall_margin_rpm=float(held_rpm.min() - vehicle.file.engine.stall_rpm) if held_rpm.size else None,
         lugging_s=float(lugging.sum() * step_s),
         engagements=len(result.engagements),
-        by_rules=sum(one.by == "rules" for one in result.engagements),
+        by_rules=len(own) if by == "rules" else 0,
         shortest_gap_s=min(gaps, default=None),
         hunting=is_hunting(cycles),
-        clutch_energy_total_kj=sum(one.energy_kj for one in result.engagements),
-        clutch_energy_most_kj=max((one.energy_kj for one in result.engagements), default=None),
-        clutch_torque_peak_nm=max((one.peak_torque_nm for one in result.engagements), default=None),
-        jolt_most_ms3=_most(one.jolt_ms3 for one in result.engagements),
-        shaft_peak_nm=_most(one.shaft_peak_nm for one in result.engagements),
+        clutch_energy_total_kj=sum(one.energy_kj for one in own),
+        clutch_energy_most_kj=_most(one.energy_kj for one in own),
+        clutch_torque_peak_nm=_most(one.peak_torque_nm for one in own),
+        jolt_most_ms3=_most(one.jolt_ms3 for one in own),
+        shaft_peak_nm=_most(one.shaft_peak_nm for one in own),
         fuel_l=result.fuel_l,
         fuel_l_per_100_km=result.fuel_l / result.distance_km * 100.0 if result.distance_km > 0.1 else None,
         stalls=sum(1 for event in result.events if event.kind == "stall"),

@@ -31,6 +31,18 @@ from controller.errors import UserError
 class _OneLineErrors(click.Group):
     """A group whose wrong input ends in one line and exit code 2."""
 
+    def main(self, *args: Any, **extra: Any) -> Any:
+        """Run from the command line; a wrong option or argument is one line, too."""
+        try:
+            code = super().main(*args, **{**extra, "standalone_mode": False})
+        except click.Abort:
+            sys.exit(130)
+        except click.ClickException as error:
+            where = f"{error.ctx.command_path}: " if isinstance(error, click.UsageError) and error.ctx else ""
+            click.echo(f"error: {where}{' '.join(error.format_message().split())}", err=True)
+            sys.exit(2)
+        sys.exit(code if isinstance(code, int) else 0)
+
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command; turn a user's error into its line."""
         try:

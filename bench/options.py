@@ -12,6 +12,25 @@ _Command = TypeVar("_Command", bound=Callable[..., Any])
 _Decorator = Callable[[_Command], _Command]
 
 
+class Within(click.ParamType):  # type: ignore[type-arg]  # older releases of click know no argument
+    """A number from `low` to `high`; unlike click's own range it refuses what is no number at all."""
+
+    name = "number"
+
+    def __init__(self, low: float, high: float) -> None:
+        self.low, self.high = low, high
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Return the number, or fail with what would be right."""
+        try:
+            number = float(value)
+        except ValueError:
+            number = float("nan")
+        if not self.low <= number <= self.high:
+            self.fail(f"{value} is not a number from {self.low:g} to {self.high:g}", param, ctx)
+        return number
+
+
 def vehicle_option(command: _Command) -> _Command:
     """`--vehicle`: an embedded name or a file."""
     return click.option(
@@ -49,7 +68,7 @@ def rules_option(command: _Command) -> _Command:
 def conditions_options(command: _Command) -> _Command:
     """`--ambient`, `--trailer` and `--band`: what a day and a driver may change about a drive."""
     command = click.option(
-        "--ambient", "ambient_c", type=click.FloatRange(-40, 55), default=None, metavar="°C",
+        "--ambient", "ambient_c", type=Within(-40, 55), default=None, metavar="°C",
         help="Air temperature; without it, the drive's own.",
     )(command)  # fmt: skip
     command = click.option(
@@ -58,7 +77,7 @@ def conditions_options(command: _Command) -> _Command:
         "a recorded trace. Presses of the drive itself still count.",
     )(command)  # fmt: skip
     return click.option(
-        "--trailer", "trailer_kg", type=click.FloatRange(0, 6000), default=None, metavar="KG",
+        "--trailer", "trailer_kg", type=Within(0, 6000), default=None, metavar="KG",
         help="Trailer mass; without it, the drive's own.",
     )(command)  # fmt: skip
 
@@ -67,5 +86,5 @@ def out_option(command: _Command) -> _Command:
     """`--out`: where files are written."""
     return click.option(
         "--out", "out_dir", default="tccbench-out", show_default=True, metavar="DIR",
-        help="Folder for result.json, traces.csv and report.html; they replace those of an earlier run.",
+        help="Folder that the files are written to; they replace those of an earlier run.",
     )(command)  # fmt: skip

@@ -118,7 +118,9 @@ def run_plans(plans: Sequence[Plan], show_progress: bool | None = None) -> list[
                         update(at, share)
                 return [future.result() for future in futures]
             except KeyboardInterrupt:
-                pool.shutdown(wait=False, cancel_futures=True)
+                # A worker would finish its run first: nobody waits for that.
+                for worker in multiprocessing.active_children():
+                    worker.terminate()
                 raise
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from bench.cautions import CAUTIONS
-from bench.comparison import Settings, compare, settings_rows, write_files
+from bench.comparison import Settings, check, compare, settings_rows, write_files
 from bench.out_files import ready_folder
 
 
@@ -14,6 +14,7 @@ def show(settings: Settings, out_dir: str) -> None:
     from bench.tables import engagements_table, figures_table
     from bench.terminal import print_table, print_verdict
 
+    check(settings)
     ready_folder(out_dir)
     comparison = compare(settings)
     paths = write_files(comparison, out_dir)

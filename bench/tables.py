@@ -58,7 +58,7 @@ def figures_table(figures: Sequence[Figures]) -> Table:
     row("oil life used, %", lambda run: _number(run.oil_life_used_pct, 4))
     row(f"slip above {SLIP_FROM_KMH:.0f} km/h, mean, %", lambda run: _number(run.slip_mean_pct, 1))
     row(f"slip above {SLIP_FROM_KMH:.0f} km/h, peak, %", lambda run: _number(run.slip_peak_pct, 1))
-    row("clutch commanded in, s", lambda run: _number(run.held_s, 0))
+    row("clutch held, s", lambda run: _number(run.held_s, 0))
     row("engine while held, lowest, rpm", lambda run: _number(run.held_low_rpm, 0))
     row("engine while held, highest, rpm", lambda run: _number(run.held_high_rpm, 0))
     row("lowest margin to stall while held, rpm", _stall_margin)
@@ -73,15 +73,22 @@ def figures_table(figures: Sequence[Figures]) -> Table:
     row("clutch torque going in, peak, N·m", lambda run: _number(run.clutch_torque_peak_nm, 0))
     row("hardest jolt, m/s³", lambda run: _number(run.jolt_most_ms3, 1))
     row("driveshaft torque going in, peak, N·m", lambda run: _number(run.shaft_peak_nm, 0))
+    row("distance, km", lambda run: _number(run.distance_km, 2))
     row("fuel, l", lambda run: _number(run.fuel_l, 3))
     row("fuel, l/100 km", lambda run: _number(run.fuel_l_per_100_km, 1))
     row("furthest off the target speed, km/h", lambda run: _number(run.speed_error_most_kmh, 1))
     return Table(
-        "Figures", ("", *(run.name for run in figures)), rows,
+        "Run beside run", ("", *(run.name for run in figures)), rows,
         f"Hunting: out by a threshold of its own and in again in the same gear, {HUNTING_COUNT} times within "
-        f"{HUNTING_WINDOW_S:.0f} s. Jolt and driveshaft torque are "
-        "judged on a flexible driveline at 1 ms around each engagement.",
+        f"{HUNTING_WINDOW_S:.0f} s. Jolt and driveshaft torque are judged on a flexible driveline at 1 ms around each "
+        "engagement. Of a run of rules only the rules' own holds count.",
     )  # fmt: skip
+
+
+def _sensor_kmh(result: RunResult, time_s: float) -> str:
+    times_s = result.traces["time_s"]
+    at = round((time_s - float(times_s[0])) / float(times_s[1] - times_s[0]))
+    return f"{result.traces['sensor_kmh'][at]:.1f}"
 
 
 def engagements_table(results: Sequence[RunResult]) -> Table:
@@ -93,12 +100,27 @@ def engagements_table(results: Sequence[RunResult]) -> Table:
                 f"{result.strategy_name} {number}", clock(one.start_s),
                 NOTHING if one.end_s is None else clock(one.end_s),
                 one.by.replace("_", " "), one.reason_in, one.reason_out, f"{one.speed_kmh:.1f}",
+                _sensor_kmh(result, one.start_s),
                 _number(one.duration_s, 2), _number(one.rpm_drop, 0), _number(one.energy_kj, 2),
                 _number(one.peak_torque_nm, 0), _number(one.jolt_ms3, 1),
             ])  # fmt: skip
     return Table(
         "Engagements",
-        ("", "in at", "out at", "by", "in for", "out for", "km/h", "slips s", "drop rpm", "kJ", "N·m", "jolt m/s³"),
+        (
+            "",
+            "in at",
+            "out at",
+            "by",
+            "in for",
+            "out for",
+            "ground km/h",
+            "sensor km/h",
+            "slips s",
+            "drop rpm",
+            "kJ",
+            "N·m",
+            "jolt m/s³",
+        ),
         rows,
         left=6,
     )
@@ -114,7 +136,7 @@ def interlocks_table(results: Sequence[RunResult]) -> Table:
     ]
     return Table(
         "Interlocks that fired, lamps that came on, and stalls",
-        ("", "at", "what", "reason", "in words", "km/h"),
+        ("", "at", "what", "reason", "in words", "ground km/h"),
         rows,
         left=5,
     )

@@ -10,6 +10,7 @@ if TYPE_CHECKING:
 COLUMNS: tuple[tuple[str, str], ...] = (
     ("time_s", "%.2f"),
     ("speed_kmh", "%.3f"),
+    ("sensor_kmh", "%.3f"),
     ("target_kmh", "%.3f"),
     ("engine_rpm", "%.1f"),
     ("turbine_rpm", "%.1f"),

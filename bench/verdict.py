@@ -32,6 +32,9 @@ HARD_JOLT_MS3 = 12.0
 
 SLOW_FOLLOW_KMH = 3.0
 
+DISTANCE_SHARE = 0.01
+"""Runs whose distances differ by more than this did not do the same work."""
+
 _LATCHED = ("implausible", "not_holding", "stuck_in")
 
 
@@ -100,7 +103,7 @@ def _remarks(run: Figures, others: Sequence[Figures], result: RunResult) -> list
     if run.lugging_s > LUGGING_S:
         remarks.append(("note", f"{run.name}: the engine labours for {run.lugging_s:.0f} s while held."))
     if run.jolt_most_ms3 is not None and run.jolt_most_ms3 > HARD_JOLT_MS3:
-        hardest = max(result.engagements, key=lambda one: one.jolt_ms3 or 0.0)
+        hardest = max((one for one in result.engagements if one.by == "rules"), key=lambda one: one.jolt_ms3 or 0.0)
         remarks.append(("note", f"{run.name}: hardest jolt {run.jolt_most_ms3:.1f} m/s³ at "
                                 f"{clock(hardest.start_s)}; a longer ramp is softer."))  # fmt: skip
     opened = [event for event in result.events if event.kind == "interlock"]
@@ -110,12 +113,24 @@ def _remarks(run: Figures, others: Sequence[Figures], result: RunResult) -> list
             words[event.reason] = words.get(event.reason, 0) + 1
         text = ", ".join(f"{word} {count}×" for word, count in words.items())
         remarks.append(("note", f"{run.name}: came out for {text}."))
-    saved = [other for other in others if other.fuel_l - run.fuel_l > 0.01 * other.fuel_l]
-    if saved and run.by_rules:
-        text = ", ".join(f"{(other.fuel_l - run.fuel_l) / other.fuel_l * 100:.0f} % less than {other.name}"
-                         for other in saved)  # fmt: skip
-        remarks.append(("note", f"{run.name}: fuel {run.fuel_l:.2f} l, {text}."))
+    if run.by_rules:
+        remarks += _fuel(run, others)
+    shorter = [other for other in others if run.distance_km < (1.0 - DISTANCE_SHARE) * other.distance_km]
+    if shorter:
+        text = ", ".join(f"{other.name} {other.distance_km:.2f} km" for other in shorter)
+        remarks.append(("note", f"{run.name}: slower, only {run.distance_km:.2f} km in the same time ({text}): "
+                                "less work, so heat and fuel of the whole drive flatter it."))  # fmt: skip
     return remarks
+
+
+def _fuel(run: Figures, others: Sequence[Figures]) -> list[Finding]:
+    """Compare fuel for the same distance: a slower run is no saving."""
+    mine = run.fuel_l_per_100_km
+    if mine is None:
+        return []
+    theirs = [(other.name, other.fuel_l_per_100_km) for other in others if other.fuel_l_per_100_km is not None]
+    saved = [f"{(one - mine) / one * 100:.0f} % less than {name}" for name, one in theirs if one - mine > 0.01 * one]
+    return [("note", f"{run.name}: fuel {mine:.1f} l/100 km, {', '.join(saved)}.")] if saved else []
 
 
 def _remarks_on_baseline(run: Figures, beside_rules: bool) -> list[Finding]:

@@ -46,7 +46,7 @@ def calibration_text(name_or_path: str) -> tuple[str, str]:
         file = resources.files("controller") / "calibrations" / f"{name_or_path}.toml"
         return file.read_text("utf-8"), name_or_path
     try:
-        return path.read_text(encoding="utf-8"), name_or_path
+        return path.read_text(encoding="utf-8-sig"), name_or_path
     except OSError as error:
         raise UserError(f"{name_or_path}: {(error.strerror or 'cannot be read').lower()}; "
                         "give a calibration file (.toml) or a name from `tccbench list`") from None  # fmt: skip

@@ -126,7 +126,7 @@ def _not_armed(_x: Any, _k: Any, m: Any) -> Any:
 
 
 def _say_speed(x: Any, k: Any) -> str:
-    return f"road speed {x.road_speed_ckmh * k.tyre_scale_permille / 100_000:.1f} km/h"
+    return f"road speed {x.road_speed_ckmh * k.tyre_scale_permille / 100_000:.2f} km/h"
 
 
 _FIRST_ROWS = (

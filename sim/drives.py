@@ -10,6 +10,7 @@ from controller.errors import UserError
 from sim.files import embedded_names, looks_like_path, parse, read_text, read_toml
 
 FOLDER = "drives"
+SHORTEST_S, LONGEST_S = 1.0, 14_400.0
 BANDS = {"none": 0, "low": 1, "high": 2}
 # A recorded trace says nothing of the day it was driven on: a mild one and a warm vehicle.
 CSV_COLUMNS = {
@@ -91,9 +92,14 @@ def load_drive(name_or_path: str) -> Drive:
     FASTSim library: `cycSecs,cycMps[,cycGrade][,cycRoadType]`. Raises `UserError` with one line that names the
     file, the key or row, what is wrong and what would be right.
     """
-    if looks_like_path(name_or_path) and name_or_path.lower().endswith(".csv"):
-        return _from_csv(name_or_path)
-    return _from_toml(name_or_path)
+    is_csv = looks_like_path(name_or_path) and name_or_path.lower().endswith(".csv")
+    drive = _from_csv(name_or_path) if is_csv else _from_toml(name_or_path)
+    if not SHORTEST_S <= drive.duration_s <= LONGEST_S:
+        raise UserError(
+            f"{name_or_path}: the last time is {drive.duration_s:g} s; a drive lasts from {SHORTEST_S:g} s to "
+            f"{LONGEST_S:g} s ({LONGEST_S / 3600:g} h): cut a longer one into parts"
+        )
+    return drive
 
 
 def _from_toml(name_or_path: str) -> Drive:

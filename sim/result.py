@@ -134,6 +134,7 @@ def _traces(vehicle: Vehicle, course: Course, record: Record) -> dict[str, Array
     return {
         "time_s": np.arange(course.ticks) / TICKS_PER_S,
         "speed_kmh": record.ticks("speed_ms") * 3.6,
+        "sensor_kmh": record.ticks("speed_ms") / (1.0 - record.ticks("tyre_slip")) * 3.6 * vehicle.sensor_speed_factor,
         "target_kmh": course.target_ms * 3.6,
         "engine_rpm": engine_rpm,
         "turbine_rpm": turbine_rpm,

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import click
 
-from bench.options import out_option, rules_option, vehicle_option
+from bench.options import Within, out_option, rules_option, vehicle_option
 
 
 @click.command(short_help="Engine speed per gear, and the customer's page.")
 @vehicle_option
 @click.option("--calibration", default=None, metavar="NAME|FILE", help="Calibration; without it, the vehicle's own.")
 @rules_option
-@click.option("--cruise", "cruise_kmh", type=click.FloatRange(20, 200), default=100.0, show_default=True,
+@click.option("--cruise", "cruise_kmh", type=Within(20, 200), default=100.0, show_default=True,
               metavar="KM/H", help="Cruising speed shown beside engage and release.")  # fmt: skip
 @click.option("--surface", default="sealed", show_default=True, metavar="NAME", help="Level ground for clutch out.")
 @click.option("--for", "customer", default="", metavar="TEXT", help="Name written on the customer's page.")

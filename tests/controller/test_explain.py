@@ -27,7 +27,7 @@ _CASES: list[tuple[str, Callable[[Rig], object], dict[str, int], dict[str, int]]
     ("refused, kickdown: throttle 99.0 %, let up at 80.0 %", Rig.ready, {"throttle_permille": 990}, {}),
     ("refused, closed_throttle: throttle 0.5 %, open at 5.0 %", Rig.ready, {"throttle_permille": 5}, {}),
     ("refused, lugging: locked, the engine would turn 902 rpm, limit 1150 rpm", Rig.ready, {}, {}),
-    ("refused, below_engage: road speed 30.0 km/h is under the band's engage speed", Rig.ready,
+    ("refused, below_engage: road speed 30.00 km/h is under the band's engage speed", Rig.ready,
      {"road_speed_ckmh": 3_000, "turbine_rpm": 1_353}, {}),
     ("refused, implausible: road speed and turbine speed disagree through the gear ratio", Rig.ready,
      {"turbine_rpm": 2_000}, {}),
