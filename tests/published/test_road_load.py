@@ -95,6 +95,22 @@ def test_road_load_energies_on_udds() -> None:
     assert drag_kj == pytest.approx(1217.551, rel=3e-3)
 
 
+def test_road_load_energies_on_udds_by_the_library_itself() -> None:
+    """The same energies asked of fastsim 2.1.5 now, second by second against ½ρ·CdA·v̄³ and m·g·C_rr·v̄ of our trace."""
+    simdrive = pytest.importorskip("fastsim.simdrive", reason="the package fastsim 2.1 is not installed")
+    from fastsim import cycle, vehicle  # type: ignore[import-not-found]  # optional, its 2.1 line only
+
+    run = simdrive.SimDrive(cycle.Cycle.from_file("udds"), vehicle.Vehicle.from_vehdb(1))
+    run.sim_drive()
+    table = np.loadtxt(UDDS, delimiter=",", skiprows=1)
+    mean_ms = 0.5 * (table[1:, 1] + table[:-1, 1]) / 3.6
+    assert np.asarray(run.drag_kw)[1:] * 1000.0 == pytest.approx(0.5 * 1.2 * 0.30 * 2.574 * mean_ms**3, abs=1e-6)
+    assert np.asarray(run.rr_kw)[1:] * 1000.0 == pytest.approx(1553.4758391698 * 9.81 * 0.01 * mean_ms, abs=1e-6)
+    assert float(np.sum(run.drag_kw)) == pytest.approx(1217.551, abs=1e-3)
+    assert float(np.sum(run.rr_kw)) == pytest.approx(1827.294, abs=1e-3)
+    assert float(np.sum(run.accel_kw)) == pytest.approx(0.0, abs=1e-9)
+
+
 def test_speed_on_gearing_of_the_same_pickup() -> None:
     """EPA 2022, the same pickup: 24.5 rpm for each mph; with axle 3.55 and a top ratio of 0.636 (from memory),
     its rolling radius comes to 0.393 m, a nominal 33-inch tyre's within 3 %."""

@@ -114,7 +114,9 @@ def test_given_back_by_the_rules_it_waits_out_its_delay_before_it_locks() -> Non
     run = simulate(vehicle, load_drive("signal_loss"), ours, flexible_jolt=False)
     pairs = list(zip(run.engagements, run.engagements[1:], strict=False))
     given_back = [(one, after) for one, after in pairs if one.by == "rules" and after.by == "as_built"]
-    assert given_back
+    assert {one.reason_out for one, _ in given_back} == {"signal_lost"}
+    ramp_pct = 100.0 * 0.01 / vehicle.file.locking.ramp_s
     for one, after in given_back:
         assert one.end_s is not None
         assert after.start_s - one.end_s >= vehicle.file.locking.relock_delay_s
+        assert run.traces["duty_pct"][round(after.start_s * 100)] <= ramp_pct + 1e-9
