@@ -202,7 +202,10 @@ _ROWS = "_rows"
 """Ending of the field that tells how many rows of a table are its own."""
 
 MOST_GEARS = 12
-"""Room in a record for the tables of so many gears."""
+"""Room in a record for a table of a row a gear."""
+
+MOST_POINTS = 256
+"""Room for any longer table, such as torque over engine speed: vehicles differ in their range."""
 
 
 def _kind(value: Any) -> tuple[Any, ...]:
@@ -217,7 +220,7 @@ def _kind(value: Any) -> tuple[Any, ...]:
     if _is_named(value) or _is_object(value):
         return (record_type(value),)
     shape = np.asarray(value, dtype=np.float64).shape
-    return (np.float64, (MOST_GEARS, *shape[1:]))
+    return (np.float64, (MOST_GEARS if shape[0] <= MOST_GEARS else MOST_POINTS, *shape[1:]))
 
 
 def _is_table(value: Any) -> bool:

@@ -87,7 +87,7 @@ def _compiled_runner(rules: RuleSet) -> Any:
         for at in range(inputs.shape[0]):
             if at % ticks == 0:
                 m[:] = starts[at // ticks]
-            tick(inputs[at], k, m, rows[at])
+            tick(inputs[at], k, m, m, rows[at])  # no output here reads the histories, the fourth
             m[:] = rows[at, :size]
 
     return run, width
