@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib.metadata import version
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from bench.out_files import ready_folder, write_whole
 from bench.runs import AS_BUILT, OPEN, Plan, run_plans
 from controller.errors import UserError
+from controller.suggest import nearest
 
 if TYPE_CHECKING:
     from bench.figures import Figures
@@ -20,6 +21,9 @@ if TYPE_CHECKING:
     from sim.drives import Drive
     from sim.result import RunResult
     from sim.vehicle import Vehicle
+
+SIMULATED = ("coolant_temp_dc", "grade_permille", "tyre_slip_permille", "fuel_cut_on")
+"""What the simulator provides besides the inputs of our rules, for rules of a user's own."""
 
 GEAR_LIST_SHARE = 0.05
 """A calibration's gear list that is further off than this from the vehicle's belongs to another vehicle."""
@@ -59,12 +63,12 @@ def check(settings: Settings) -> tuple[Vehicle, Drive, RuleSet, list[Finding]]:
     """
     from bench.gear_table import tyre_findings
     from controller.calibration import calibration_names, load_calibration
-    from controller.suggest import nearest
     from controller.user_rules import load_rules
     from sim.drives import load_drive
     from sim.vehicle import load_vehicle
 
     vehicle, drive, rules = load_vehicle(settings.vehicle), load_drive(settings.drive), load_rules(settings.rules_file)
+    _check_signals(drive, rules)
     findings: list[Finding] = []
     for strategy in settings.strategies:
         if strategy in (OPEN, AS_BUILT):
@@ -79,6 +83,21 @@ def check(settings: Settings) -> tuple[Vehicle, Drive, RuleSet, list[Finding]]:
             raise UserError(wrong)
         findings += [one for one in tyre_findings(vehicle, calibration) if one[0] == "bad"]
     return vehicle, drive, rules, findings
+
+
+def _check_signals(drive: Drive, rules: RuleSet) -> None:
+    """Refuse an event that sets a signal nobody knows, or to a value out of its range."""
+    known = {signal.name: signal for signal in rules.signals}
+    names = sorted({*known, *SIMULATED})
+    for number, event in enumerate(drive.events, 1):
+        for name, value in event.signals.items():
+            if name not in names:
+                raise UserError(f"drive {drive.name!r}: event[{number}].signals: {name!r} is no signal; "
+                                f"{nearest(name, names)}")  # fmt: skip
+            signal = known.get(name)
+            if signal is not None and not signal.low <= value <= signal.high:
+                raise UserError(f"drive {drive.name!r}: event[{number}].signals: {name} = {value} is out of range; "
+                                f"it must be from {signal.low} to {signal.high}")  # fmt: skip
 
 
 def compare(settings: Settings) -> Comparison:
@@ -96,8 +115,9 @@ def compare(settings: Settings) -> Comparison:
     outcomes = run_plans(plans)
     results = [outcome.result for outcome in outcomes]
     figures = [figures_of(result, vehicle) for result in results]
+    latching = [one.reason for one in rules.interlocks if one.latches]
     return Comparison(
-        settings, vehicle, drive, rules, results, figures, [*verdict(figures, results), *tyres],
+        settings, vehicle, drive, rules, results, figures, [*verdict(figures, results, latching), *tyres],
         [outcome.rows for outcome in outcomes],
     )  # fmt: skip
 
@@ -142,6 +162,13 @@ def misfit(calibration: Calibration, vehicle: Vehicle) -> str:
     return ""
 
 
+def _version() -> str:
+    try:
+        return version("tccbench")
+    except PackageNotFoundError:  # run from a source tree
+        return "not installed"
+
+
 def settings_rows(comparison: Comparison) -> list[tuple[str, str]]:
     """Return what was run, in words."""
     result = comparison.results[0]
@@ -157,7 +184,7 @@ def settings_rows(comparison: Comparison) -> list[tuple[str, str]]:
         ("ambient", f"{result.ambient_c:.1f} °C"),
         ("total mass", f"{result.total_mass_kg:.0f} kg"),
         ("duration", f"{result.duration_s:.1f} s at 100 ticks a second"),
-        ("tccbench", version("tccbench")),
+        ("tccbench", _version()),
     ]
 
 

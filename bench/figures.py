@@ -112,7 +112,7 @@ def figures_of(result: RunResult, vehicle: Vehicle) -> Figures:
     return Figures(
         name=result.strategy_name,
         kind=result.strategy_kind,
-        duration_s=float(time_s[-1]),
+        duration_s=result.duration_s,
         distance_km=result.distance_km,
         oil_peak_c=float(oil_c.max()),
         oil_end_c=float(oil_c[-1]),

@@ -28,8 +28,10 @@ def gear_speed(vehicle: Vehicle, gear: int, speed_kmh: float, surface: str) -> G
     """Return engine speeds at a true road speed on a level surface, no wind, no trailer."""
     from sim.vehicle import RPM_PER_RADS
 
-    turbine_rads = vehicle.turbine_rads_per_ms[gear - 1] * speed_kmh / 3.6
-    turbine_nm = _turbine_torque_nm(vehicle, gear, speed_kmh / 3.6, surface, turbine_rads)
+    force_n = _resistance_n(vehicle, speed_kmh / 3.6, surface)
+    rim_ms = speed_kmh / 3.6 / (1.0 - _tyre_slip(vehicle, force_n, surface))
+    turbine_rads = vehicle.turbine_rads_per_ms[gear - 1] * rim_ms
+    turbine_nm = _turbine_torque_nm(vehicle, gear, force_n, turbine_rads)
     engine_rads = _engine_rads(vehicle, turbine_rads, turbine_nm)
     return GearSpeed(
         gear,
@@ -39,14 +41,25 @@ def gear_speed(vehicle: Vehicle, gear: int, speed_kmh: float, surface: str) -> G
     )
 
 
-def _turbine_torque_nm(vehicle: Vehicle, gear: int, speed_ms: float, surface: str, turbine_rads: float) -> float:
+def _resistance_n(vehicle: Vehicle, speed_ms: float, surface: str) -> float:
     from sim.road import GRAVITY_MS2, SURFACES, air_density_kg_m3
 
-    body, box = vehicle.file.body, vehicle.file.gearbox
-    force_n = (
-        SURFACES[surface].rolling * body.mass_kg * GRAVITY_MS2
-        + 0.5 * air_density_kg_m3(20.0) * body.drag_area_m2 * speed_ms**2
-    )
+    body = vehicle.file.body
+    rolling_n = SURFACES[surface].rolling * body.mass_kg * GRAVITY_MS2
+    return rolling_n + 0.5 * air_density_kg_m3(20.0) * body.drag_area_m2 * speed_ms**2
+
+
+def _tyre_slip(vehicle: Vehicle, force_n: float, surface: str) -> float:
+    """Return the share of rim speed that the ground swallows at a steady drive force, as the simulator has it."""
+    from sim.road import GRAVITY_MS2, SURFACES
+
+    ground = SURFACES[surface]
+    full_n = ground.slip_force_share * vehicle.file.body.mass_kg * GRAVITY_MS2
+    return ground.slip_most * min(force_n / full_n, 1.0)
+
+
+def _turbine_torque_nm(vehicle: Vehicle, gear: int, force_n: float, turbine_rads: float) -> float:
+    box = vehicle.file.gearbox
     wheel_share = box.gearbox_efficiency * box.axle_efficiency * vehicle.turbine_rads_per_ms[gear - 1]
     return force_n / wheel_share + box.spin_nm + box.spin_nm_per_rads * turbine_rads
 

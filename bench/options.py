@@ -52,7 +52,7 @@ def calibrations_option(command: _Command) -> _Command:
     return click.option(
         "--calibration", "calibrations", multiple=True, metavar="NAME|FILE",
         help="Calibration: a name from `tccbench list`, or a TOML file. May be given several times; "
-        "without it, the one that the vehicle names.",
+        "without it, the first that is made for the vehicle.",
     )(command)  # fmt: skip
 
 

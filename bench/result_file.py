@@ -7,6 +7,8 @@ import json
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from controller.declare import Band, State
+
 if TYPE_CHECKING:
     from bench.figures import Figures
     from bench.verdict import Finding
@@ -31,6 +33,9 @@ def result_text(
                 "energy": result.energy._asdict(),
                 "reason_words": list(result.reason_words),
                 "surface_words": list(result.surface_words),
+                "as_built_reason_words": list(result.as_built_reason_words),
+                "state_words": [state.word for state in State],
+                "band_words": [band.word for band in Band],
                 "total_mass_kg": result.total_mass_kg,
                 "ambient_c": result.ambient_c,
             }

@@ -11,7 +11,7 @@ from bench.out_files import ready_folder
 
 def show(settings: Settings, out_dir: str) -> None:
     """Do all of it. Raises `UserError` before the first run for anything wrong in the input."""
-    from bench.tables import engagements_table, figures_table
+    from bench.tables import energy_table, engagements_table, figures_table, interlocks_table
     from bench.terminal import print_table, print_verdict
 
     check(settings)
@@ -21,7 +21,9 @@ def show(settings: Settings, out_dir: str) -> None:
     click.echo(", ".join(f"{what} {value}" for what, value in settings_rows(comparison)[:2]))
     click.echo()
     print_verdict(comparison.findings)
-    for table in (figures_table(comparison.figures), engagements_table(comparison.results)):
+    results = comparison.results
+    tables = (figures_table(comparison.figures), engagements_table(results), interlocks_table(results))
+    for table in (*tables, energy_table(results)):
         if table.rows:
             print_table(table)
     for caution in CAUTIONS:

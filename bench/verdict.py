@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -32,20 +32,25 @@ HARD_JOLT_MS3 = 12.0
 
 SLOW_FOLLOW_KMH = 3.0
 
+SLOWER_S = 5.0
+"""A run that is behind the target for this much longer than another was not the same drive."""
+
 DISTANCE_SHARE = 0.01
 """Runs whose distances differ by more than this did not do the same work."""
 
-_LATCHED = ("implausible", "not_holding", "stuck_in")
+OUR_LATCHES = ("implausible", "not_holding", "stuck_in")
 
 
-def verdict(figures: Sequence[Figures], results: Sequence[RunResult]) -> list[Finding]:
-    """Return the findings, the one line that sums up first."""
+def verdict(
+    figures: Sequence[Figures], results: Sequence[RunResult], latching: Collection[str] = OUR_LATCHES
+) -> list[Finding]:
+    """Return the findings, the one line that sums up first. `latching` names the interlocks that latch."""
     rules = [one for one in figures if one.kind == "rules"]
     others = [one for one in figures if one.kind != "rules"]
     findings: list[Finding] = []
     for run in rules:
         result = results[figures.index(run)]
-        faults = _faults(run, result)
+        faults = _faults(run, result, latching)
         findings.append(_summing_up(run, others, faults))
         findings += faults
         findings += _remarks(run, others, result)
@@ -56,7 +61,7 @@ def verdict(figures: Sequence[Figures], results: Sequence[RunResult]) -> list[Fi
 
 
 def _summing_up(run: Figures, others: Sequence[Figures], faults: Sequence[Finding]) -> Finding:
-    if run.by_rules == 0:
+    if run.by_rules == 0 and not faults:
         return ("note", f"{run.name}: the rules never held the clutch. {_why_never(run)}")
     error = "" if run.oil_peak_error_c is None else f" ± {run.oil_peak_error_c:.1f}"
     oil = f"oil peaks at {run.oil_peak_c:.1f}{error} °C"
@@ -73,12 +78,16 @@ def _summing_up(run: Figures, others: Sequence[Figures], faults: Sequence[Findin
     if all(other.oil_peak_c <= OIL_WARM_C for other in others):
         return ("note", f"{run.name}: the oil stays under {OIL_WARM_C:.0f} °C without it; {oil}. "
                         "No stall, hunting or fault on this drive.")  # fmt: skip
+    slower = [other for other in cooler if run.behind_s > other.behind_s + SLOWER_S]
+    if slower:
+        return ("note", f"{run.name}: cooler than {_names(cooler)}, but {run.behind_s:.0f} s behind the target at full "
+                        f"throttle where {_names(slower)} was not; {oil}.")  # fmt: skip
     if cooler:
         return ("good", f"{run.name}: cooler than {_names(cooler)}; {oil}. No stall, hunting or fault on this drive.")
     return ("note", f"{run.name}: no cooler, no hotter; {oil}. No stall, hunting or fault on this drive.")
 
 
-def _faults(run: Figures, result: RunResult) -> list[Finding]:
+def _faults(run: Figures, result: RunResult, latching: Collection[str]) -> list[Finding]:
     faults: list[Finding] = []
     held_stalls = [event for event in result.events if event.kind == "stall"]
     for stall in held_stalls:
@@ -89,10 +98,11 @@ def _faults(run: Figures, result: RunResult) -> list[Finding]:
     if run.stall_margin_rpm is not None and run.stall_margin_rpm < STALL_MARGIN_RPM:
         faults.append(("bad", f"{run.name}: held down to {run.held_low_rpm:.0f} rpm, "
                               f"{run.stall_margin_rpm:.0f} rpm above the stall."))  # fmt: skip
-    for event in result.events:
-        if event.kind == "interlock" and event.reason in _LATCHED:
-            faults.append(("bad", f"{run.name}: {event.reason} at {clock(event.time_s)}; "
-                                  "no hold until the next start."))  # fmt: skip
+    # A latch opens a hold, or comes on without one and then shows by its lamp alone.
+    latched = {event.reason: event.time_s for event in reversed(result.events)
+               if event.kind in ("interlock", "lamp") and event.reason in latching}  # fmt: skip
+    for reason, time_s in sorted(latched.items(), key=lambda item: item[1]):
+        faults.append(("bad", f"{run.name}: {reason} at {clock(time_s)}; no hold until the next start."))
     if run.oil_peak_c > OIL_CRITICAL_C:
         faults.append(("bad", f"{run.name}: oil over {OIL_CRITICAL_C:.0f} °C."))
     return faults

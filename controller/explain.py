@@ -19,11 +19,20 @@ def explain(rules: RuleSet, command: Command, x: Any, k: Any) -> str:
     return f"refused, {word}: {_worded(says, x, k)}"
 
 
-def explain_opening(rules: RuleSet, command: Command, x: Any, k: Any) -> str:
-    """Return e.g. `out, brake: brake pedal pressed` for the tick in which a hold was opened."""
+def explain_opening(rules: RuleSet, command: Command, x: Any, k: Any) -> tuple[str, str]:
+    """Return the reason and e.g. `out, brake: brake pedal pressed` for the tick in which a hold was opened.
+
+    Ignition off opens without a row: it puts everything back to a start.
+    """
     word = rules.reasons[command.reason]
-    says = next(row.says for row in rules.rows if row.source is State.APPLIED and row.reason == word)
-    return f"out, {word}: {_worded(says, x, k)}"
+    if word == "start":
+        return "ignition_off", "out, ignition_off: ignition off"
+    says = next(
+        row.says
+        for row in rules.rows
+        if row.source is State.APPLIED and int(row.destination) == command.state and row.reason == word
+    )
+    return word, f"out, {word}: {_worded(says, x, k)}"
 
 
 def lamps_lit(rules: RuleSet, warnings: int) -> list[Lamp]:

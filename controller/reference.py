@@ -188,11 +188,11 @@ def renewed(text: str, rules: RuleSet = OURS) -> str:
 
 
 def main(paths: Sequence[str]) -> None:
-    """Renew documents in place."""
+    """Renew documents in place; from the command line without paths, those of this project."""
     for path in paths:
         file = Path(path)
         file.write_text(renewed(file.read_text(encoding="utf-8")), encoding="utf-8")
 
 
 if __name__ == "__main__":
-    main(sys.argv[1:])
+    main(sys.argv[1:] or ["docs/rules.md", "docs/calibration.md"])

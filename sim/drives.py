@@ -99,6 +99,12 @@ def load_drive(name_or_path: str) -> Drive:
             f"{name_or_path}: the last time is {drive.duration_s:g} s; a drive lasts from {SHORTEST_S:g} s to "
             f"{LONGEST_S:g} s ({LONGEST_S / 3600:g} h): cut a longer one into parts"
         )
+    for number, event in enumerate(drive.events, 1):
+        if event.at_s is not None and event.at_s > drive.duration_s:
+            raise UserError(
+                f"{name_or_path}: event[{number}].at_s = {event.at_s:g} is after the end of the drive at "
+                f"{drive.duration_s:g} s"
+            )
     return drive
 
 

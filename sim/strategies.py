@@ -125,8 +125,7 @@ class Rules:
     def _tell(self, command: Command, x: SimpleNamespace) -> None:
         rules, k, last = self._controller.rules, self._controller.calibration, self._last
         if last.state == APPLIED != command.state:
-            word = rules.reasons[command.reason]
-            self.told.append(Told(x.now_ms, "interlock", word, explain_opening(rules, command, x, k)))
+            self.told.append(Told(x.now_ms, "interlock", *explain_opening(rules, command, x, k)))
         if (
             command.refusal
             and command.band

@@ -69,7 +69,10 @@ def _by_tests(job: dict[str, Any]) -> tuple[str, str]:
                 self.first = f"{report.nodeid} (at import)"
 
     listener = Listener()
-    code = pytest.main(["-x", "-q", "-p", "no:cacheprovider", *job["tests"]], plugins=[listener])
+    # In this process, without the project's own options: workers of pytest would import the rules as they are.
+    code = pytest.main(
+        ["-x", "-q", "-p", "no:cacheprovider", "-o", "addopts=", "-m", "not long", *job["tests"]], plugins=[listener]
+    )
     if code == 0:
         return SURVIVED, ""
     if listener.first:

@@ -2,9 +2,9 @@
 
 SHORT_DRIVE = """
 title = "Short"
-about = "A minute of shingle."
+about = "A minute of sand."
 ambient_c = 30.0
-oil_c = 85.0
+oil_c = 88.0
 coolant_c = 85.0
 
 [[point]]
@@ -14,7 +14,11 @@ surface = "sand"
 gear_limit = 2
 
 [[point]]
-at_s = 20.0
+at_s = 15.0
+speed_kmh = 30.0
+
+[[point]]
+at_s = 45.0
 speed_kmh = 42.0
 
 [[point]]

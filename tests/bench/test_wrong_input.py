@@ -66,7 +66,7 @@ def test_vehicle(tccbench: Tccbench, tmp_path: Path, before: str, after: str, sa
 
 
 def test_drive_with_negative_time(tccbench: Tccbench, short_drive: Path, tmp_path: Path) -> None:
-    short_drive.write_text(short_drive.read_text().replace("at_s = 20.0", "at_s = -20.0"))
+    short_drive.write_text(short_drive.read_text().replace("at_s = 15.0", "at_s = -15.0"))
     line = refused(tccbench("compare", "--drive", short_drive, "--out", tmp_path / "out"))
     assert "point[2].at_s" in line or "at_s" in line
 
@@ -145,3 +145,50 @@ def test_rules_outside_the_vocabulary(tccbench: Tccbench, tmp_path: Path) -> Non
     assert f"{path}:4" in line
     assert "`and`" in line
     assert "use &" in line
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("--ambient", "nan"), "nan is not a number from -40 to 55"),
+        (("--trailer", "heavy"), "heavy is not a number from 0 to 6000"),
+        (("--band", "medium"), "'medium' is not one of"),
+        (("--colour", "red"), "No such option"),
+    ],
+)
+def test_options(tccbench: Tccbench, tmp_path: Path, arguments: tuple[str, str], said: str) -> None:
+    assert said in refused(tccbench("compare", *arguments, "--out", tmp_path / "out"))
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_strategy_misspelt(tccbench: Tccbench, tmp_path: Path) -> None:
+    assert "did you mean 'as-built'?" in refused(tccbench("run", "asbuilt", "--out", tmp_path / "out"))
+
+
+@pytest.mark.parametrize("last_s", ["0.01", "0.99", "14400.5", "1e12"])
+def test_drives_too_short_or_too_long(tccbench: Tccbench, tmp_path: Path, last_s: str) -> None:
+    path = tmp_path / "trace.csv"
+    path.write_text(f"time_s,speed_kmh\n0,0\n{last_s},0\n")
+    assert "a drive lasts from 1 s to 14400 s" in refused(
+        tccbench("run", "open", "--drive", path, "--out", tmp_path / "o")
+    )
+
+
+@pytest.mark.parametrize(
+    ("event", "said"),
+    [
+        ('at_s = 9999.0\nband = "none"', "after the end of the drive at 60 s"),
+        ("at_s = 5.0\nsignals = { turbine_rmp = 6000 }", "did you mean 'turbine_rpm'?"),
+        ("at_s = 5.0\nsignals = { gear = 5000 }", "gear = 5000 is out of range; it must be from -1 to 10"),
+    ],
+)
+def test_events(tccbench: Tccbench, short_drive: Path, tmp_path: Path, event: str, said: str) -> None:
+    short_drive.write_text(f"{short_drive.read_text()}\n[[event]]\n{event}\n")
+    assert said in refused(tccbench("compare", "--drive", short_drive, "--out", tmp_path / "out"))
+
+
+def test_ignition_off_in_a_hold_ends_in_words(tccbench: Tccbench, short_drive: Path, tmp_path: Path) -> None:
+    short_drive.write_text(f"{short_drive.read_text()}\n[[event]]\nat_s = 40.0\nignition = false\n")
+    result = tccbench("run", "station", "--drive", short_drive, "--out", tmp_path / "out")
+    assert result.exit_code == 0, result.output
+    assert "out, ignition_off: ignition off" in result.output

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from types import SimpleNamespace
 
 import pytest
 from rig import Rig
 
-from controller.declare import AGE_INVALID_MS
+from controller.declare import AGE_INVALID_MS, State
+from controller.explain import explain_opening
+from controller.our_rules import OURS
 
 _CASES: list[tuple[str, Callable[[Rig], object], dict[str, int], dict[str, int]]] = [
     ("in since engage_speed", Rig.holding, {}, {}),
@@ -60,3 +63,22 @@ def test_every_ground_says_something() -> None:
         x, k = type("X", (), rig.inputs), rig.k
         text = refusal.says if isinstance(refusal.says, str) else refusal.says(x, k)
         assert text
+
+
+@pytest.mark.parametrize(
+    ("then", "word", "text"),
+    [
+        ({"ignition_on": 0}, "ignition_off", "out, ignition_off: ignition off"),
+        ({"band_switch": 0}, "driver_off", "out, driver_off: no band selected"),
+        ({"band_switch": 2}, "driver_off", "out, driver_off: another band selected, under its engage speed"),
+        ({"brake_on": 1}, "brake", "out, brake: brake pedal pressed"),
+    ],
+)
+def test_an_opening_in_words(then: dict[str, int], word: str, text: str) -> None:
+    rig = Rig().holding()
+    rig.tick(**then)
+    assert explain_opening(rig.rules, rig.command, SimpleNamespace(**rig.inputs), rig.k) == (word, text)
+
+
+def test_every_row_that_opens_a_hold_has_words() -> None:
+    assert all(row.says for row in OURS.rows if row.source is State.APPLIED)

@@ -187,7 +187,12 @@ def test_speed_sensor_is_set_for_its_own_tyres(pukeko: Vehicle) -> None:
 class FakeController:
     """Idle below 30 km/h, full duty above."""
 
-    _FAST = SimpleNamespace(reason="fast", source=State.APPLIED, says=lambda x, k: f"{x.now_ms} ms, limit {k.limit}")
+    _FAST = SimpleNamespace(
+        reason="fast",
+        source=State.APPLIED,
+        destination=State.RELEASED,
+        says=lambda x, k: f"{x.now_ms} ms, limit {k.limit}",
+    )
     rules = SimpleNamespace(
         reasons=("none", "start", "fast"), signals=(), refusals=(_FAST,), rows=(_FAST,),
         lamps=(SimpleNamespace(word="hot", meaning="ease off"),),
