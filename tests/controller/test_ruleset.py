@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from rig import Rig
 
-from controller.declare import Interlock, Key, Lamp, Memory, Property, Signal, State
+from controller.declare import History, Interlock, Key, Lamp, Memory, Observed, Property, Signal, State
 from controller.errors import UserError
 from controller.interlocks import INTERLOCKS
 from controller.language import check
@@ -29,7 +29,14 @@ def _interlock(reason: str = "mine", **more: Any) -> Interlock:
 
 _ZERO: Callable[..., Any] = lambda x, k, m: 0  # noqa: E731  # one short rule for every memory field
 
+
+def _history(field: str, initial: int = 0) -> History:
+    return History("mine", "a", (Observed(field, 0, 9, initial, lambda b, x, k, a: 0),), lambda b, x, k, a: a.band >= 0)
+
+
 _REFUSED: list[tuple[Callable[[], RuleSet], str]] = [
+    (lambda: OURS.adding(histories=[_history("band")]), "field 'band' of history 'mine' is a memory field"),
+    (lambda: OURS.adding(histories=[_history("seen", 10)]), "field 'seen' of history 'mine' starts outside 0 to 9"),
     (lambda: OURS.adding(signals=[OURS.signals[3]]), "signal 'road_speed_ckmh' is declared twice"),
     (lambda: OURS.adding(keys=[OURS.keys[0]]), "calibration key 'tyre_scale_permille' is declared twice"),
     (lambda: OURS.adding(interlocks=[_interlock("brake")]), "interlock 'brake' is declared twice"),
