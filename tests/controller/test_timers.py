@@ -8,6 +8,7 @@ import pytest
 from rig import Rig
 
 from controller.declare import AGE_INVALID_MS, ELAPSED_MAX_MS, TIMER_MAX_MS, State
+from controller.step import Reference
 
 _SHORT = {
     "brake": ({"brake_on": 1}, {"brake_on": 0}, "brake_settle_ms"),
@@ -146,3 +147,12 @@ def test_timers_stop_at_their_end() -> None:
     for _ in range(TIMER_MAX_MS // ELAPSED_MAX_MS + 5):
         rig.tick(ELAPSED_MAX_MS)
     assert rig.memory("stuck_in_ms") == TIMER_MAX_MS
+
+
+def test_ignition_as_a_plain_truth_value_changes_nothing() -> None:
+    rig = Rig().holding()
+    by_number, by_truth = Reference(rig.rules, rig.k), Reference(rig.rules, rig.k)
+    by_number.memory = by_truth.memory = rig.reference.memory
+    inputs = rig.inputs | {"now_ms": rig.inputs["now_ms"] + 10}
+    assert by_number.tick(inputs) == by_truth.tick(inputs | {"ignition_on": True})
+    assert by_number.memory == by_truth.memory
