@@ -7,6 +7,8 @@ from typing import Any, TypeVar
 
 import click
 
+from bench.options import Within
+
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
 
@@ -48,7 +50,7 @@ def clock_option(command: _Command) -> _Command:
 def wait_option(command: _Command) -> _Command:
     """`--wait`: how long to wait for the other end."""
     return click.option(
-        "--wait", "wait_s", type=click.FloatRange(0.1, 3600), default=10.0, show_default=True, metavar="S",
+        "--wait", "wait_s", type=Within(0.1, 3600), default=10.0, show_default=True, metavar="S",
         help="How long to wait for the other end to appear.",
     )(command)  # fmt: skip
 

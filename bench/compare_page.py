@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from bench.cautions import CAUTIONS
-from bench.error_band import Band, oil_band
+from bench.error_band import ErrorBand, oil_band
 from bench.pages.markup import Table
 from bench.pages.page import Channel, Marker, Page, Run
+from controller.declare import Band, State
 
 if TYPE_CHECKING:
     from bench.pages.codec import FloatArray
@@ -16,8 +17,8 @@ if TYPE_CHECKING:
     from sim.result import RunResult
     from sim.vehicle import Vehicle
 
-_STATES = {0: "idle", 1: "armed", 2: "applied", 3: "released"}
-_BANDS = {0: "none", 1: "low", 2: "high"}
+_STATES = {int(state): state.word for state in State}
+_BANDS = {int(band): band.word for band in Band}
 
 _LINES = (
     ("oil_c", "Transmission oil", "°C", "Temperatures"),
@@ -71,7 +72,7 @@ def compare_page(
     return Page(title, subtitle, findings, tables, channels, runs, _markers(results), CAUTIONS, settings)
 
 
-def _drawn(result: RunResult, channels: Sequence[Channel], band: Band | None) -> dict[str, FloatArray]:
+def _drawn(result: RunResult, channels: Sequence[Channel], band: ErrorBand | None) -> dict[str, FloatArray]:
     drawn = {channel.key: result.traces[channel.key] for channel in channels if channel.key in result.traces}
     if band is not None:
         oil_c = result.traces["oil_c"]

@@ -16,14 +16,14 @@ if TYPE_CHECKING:
 STEP_S = 1.0
 
 
-class Band(NamedTuple):
+class ErrorBand(NamedTuple):
     """One standard error of the oil's temperature at each sample of the run's traces, and at its peak, °C."""
 
     error_c: FloatArray
     peak_c: float
 
 
-def oil_band(result: RunResult, vehicle: Vehicle) -> Band | None:
+def oil_band(result: RunResult, vehicle: Vehicle) -> ErrorBand | None:
     """Return the band of a run, or None where the vehicle is not fitted.
 
     The run's own heat is put through the oil's balance with each value moved by its error, along the directions in
@@ -56,4 +56,4 @@ def oil_band(result: RunResult, vehicle: Vehicle) -> Band | None:
         moved, _ = oil_temperature(drive, vehicle, np.exp(np.sqrt(max(float(size), 0.0)) * direction), *start)
         variance += (moved - nominal) ** 2
     error_c = np.interp(traces["time_s"], np.arange(count) * STEP_S, np.sqrt(variance))
-    return Band(error_c, float(error_c[int(np.argmax(traces["oil_c"]))]))
+    return ErrorBand(error_c, float(error_c[int(np.argmax(traces["oil_c"]))]))

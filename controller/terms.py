@@ -7,11 +7,14 @@ plain Python would not read in the same way raises `RuleLanguageError` with the 
 from __future__ import annotations
 
 import sys
-from typing import Any, Final, Literal, NoReturn
+from collections.abc import Callable
+from typing import Any, Final, Literal, NoReturn, TypeVar
 
 from controller.errors import UserError
 
 Kind = Literal["int", "bool"]
+
+_Made = TypeVar("_Made")
 
 _OWN_MODULES: Final = ("controller.terms", "controller.words", "controller.views", "controller.tracer")
 
@@ -205,3 +208,21 @@ class Term:
     def __iter__(self) -> NoReturn:
         """Refuse: a rule value is one number."""
         self._no("a rule value is looped over", "write the terms out")
+
+
+def worked_out(root: Term, done: dict[Term, _Made], work: Callable[..., _Made]) -> _Made:
+    """Return `work(term, *results of its parts)` for a term, keeping the results of all its parts in `done`.
+
+    Parts come first, without recursion: chains may be longer than Python's stack.
+    """
+    waiting = [root]
+    while waiting:
+        top = waiting[-1]
+        missing = [part for part in top.parts if part not in done]
+        if missing:
+            waiting += missing
+            continue
+        waiting.pop()
+        if top not in done:
+            done[top] = work(top, *(done[part] for part in top.parts))
+    return done[root]

@@ -6,12 +6,13 @@ import csv
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from controller.declare import Band
 from controller.errors import UserError
 from sim.files import embedded_names, looks_like_path, parse, read_text, read_toml
 
 FOLDER = "drives"
 SHORTEST_S, LONGEST_S = 1.0, 14_400.0
-BANDS = {"none": 0, "low": 1, "high": 2}
+BANDS = {band.word: int(band) for band in Band}
 # A recorded trace says nothing of the day it was driven on: a mild one and a warm vehicle.
 CSV_COLUMNS = {
     "time_s": 1.0, "speed_kmh": 1.0, "grade_pct": 1.0,

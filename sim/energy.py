@@ -86,8 +86,7 @@ def _independent(vehicle: Vehicle, record: Record) -> float:
     torque_nm = capacity * fast_rpm**2 * np.where(driving, 1.0, conv.overrun_share)
     converter_w = torque_nm * np.where(driving, we * (1.0 - nu * mu), wt - we)
 
-    # Clutch: slipping, it carries its capacity; sticking, it loses nothing. A slip that one step can
-    # take out is sticking.
+    # Clutch: slipping, it carries its capacity; sticking, its slip is zero and it loses nothing.
     slip = we - wt
     pressed = np.clip((record.ends("pressure") - file.clutch.kiss_share) / (1.0 - file.clutch.kiss_share), 0, 1)
     friction = np.interp(np.abs(slip) * RPM_PER_RADS, file.clutch.friction_slip_rpm, file.clutch.friction_share)

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from controller.declare import AGE_INVALID_MS
 from sim.course import TICK_S, TICKS_PER_S
 from sim.driver import Driver
 from sim.gearbox import Gearbox
@@ -45,7 +46,6 @@ WAITING, ACTING, OVER = 0, 1, 2
 
 NO_LIMIT = 99.0
 GROUPS = 8
-AGE_INVALID_MS = 60_000
 
 # What the plant provides, in this order; `sim.lanes` places it among a rule set's signals.
 SEEN = 15

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Protocol
 
+from controller.declare import AGE_INVALID_MS
 from sim.vehicle import RPM_PER_RADS, Vehicle
 
-AGE_INVALID_MS = 60_000
 GROUPS: dict[str, tuple[str, ...]] = {
     "band_switch": ("band_switch",),
     "road_speed": ("road_speed_ckmh",),

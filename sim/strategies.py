@@ -6,12 +6,13 @@ from collections.abc import Mapping, Sequence
 from types import SimpleNamespace
 from typing import Any, NamedTuple, Protocol
 
+from controller.declare import State
 from controller.explain import explain, explain_opening, lamps_lit
 from controller.ruleset import RuleSet
 from controller.step import Command
 
-STATE_WORDS = ("idle", "armed", "applied", "released")
-IDLE, APPLIED = 0, 2
+# Plain numbers: a comparison with a member of an enum costs several times as much, every tick.
+IDLE, APPLIED = int(State.IDLE), int(State.APPLIED)
 
 
 class Decision(NamedTuple):

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bench.options import rules_option
+from bench.options import Within, rules_option
 
 if TYPE_CHECKING:
     from bench.fuzzing.campaign import Progress
@@ -19,7 +19,7 @@ _MOST_SHOWN = 3
 
 @click.command(short_help="Look for failures in random drives, vehicles, calibrations and faults.")
 @rules_option
-@click.option("--minutes", type=click.FloatRange(0.05, 100_000), default=2.0, show_default=True, metavar="M",
+@click.option("--minutes", type=Within(0.05, 100_000), default=2.0, show_default=True, metavar="M",
               help="How long to look, after the lanes are compiled.")  # fmt: skip  # an option a paragraph
 @click.option("--seed", type=click.IntRange(0, 2**31 - 1), default=1, show_default=True, metavar="N",
               help="Which campaign: the same seed draws the same batches.")  # fmt: skip

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from bench.options import rules_option
+from bench.options import Within, rules_option
 
 if TYPE_CHECKING:
     from bench.logs.reading import Log
@@ -194,9 +194,9 @@ def replay(
 @log.command("fit", short_help="Correct the vehicle by recordings.")
 @click.argument("recordings", metavar="LOG...", nargs=-1, required=True)
 @click.option("--vehicle", required=True, metavar="NAME|FILE", help="Vehicle to start from.")
-@click.option("--ambient", "ambient_c", type=click.FloatRange(-40, 55), default=None, metavar="°C",
+@click.option("--ambient", "ambient_c", type=Within(-40, 55), default=None, metavar="°C",
               help="Air temperature of the drives, where it was not recorded.")  # fmt: skip
-@click.option("--mass", "total_kg", type=click.FloatRange(200, 60000), default=None, metavar="KG",
+@click.option("--mass", "total_kg", type=Within(200, 60000), default=None, metavar="KG",
               help="Mass as driven, with load and trailer; without it, the file's.")  # fmt: skip
 @click.option("--write", "write_path", default=None, metavar="FILE",
               help="Where the fitted vehicle is written; without it, fitted.toml in the --out folder.")  # fmt: skip

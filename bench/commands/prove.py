@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bench.options import rules_option
+from bench.options import Within, rules_option
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -22,7 +22,7 @@ _JUDGEMENTS: dict[Outcome, Judgement] = {"proved": "good", "broken": "bad", "ope
 @click.option("--only", "only", multiple=True, metavar="NAME", help="Only this property; may be given several times.")
 @click.option("--list", "list_names", is_flag=True, help="List the names and what each says; prove nothing.")
 @click.option(
-    "--search", "search_s", type=click.FloatRange(1, 3600), default=30.0, show_default=True, metavar="SECONDS",
+    "--search", "search_s", type=Within(1, 3600), default=30.0, show_default=True, metavar="SECONDS",
     help="Longest search for a run that breaks a property which is not proved.",
 )  # fmt: skip  # an option a paragraph
 @click.option(

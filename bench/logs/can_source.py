@@ -9,10 +9,10 @@ import numpy as np
 
 from bench.logs.can_decode import Decoder, group_of
 from bench.logs.can_frames import EXTENDED, Frames
-from bench.logs.dbc import load_dbc
 from bench.logs.findings import LogFinding, times
 from bench.logs.map_file import LogMap
 from bench.logs.source import Channel, Chunk, Notes, Progress
+from bus.dbc import load_dbc
 from controller.errors import UserError
 
 FrameReader = Callable[[str, Notes, Progress], Iterator[Frames]]

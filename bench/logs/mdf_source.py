@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 import numpy as np
@@ -32,6 +33,20 @@ def open_mdf(path: str) -> Any:
         raise UserError(f"{path}: not an MDF 4 recording that can be read, or cut short: {first}") from None
 
 
+@contextmanager
+def opened(path: str) -> Iterator[Any]:
+    """Give an open MDF file and close it; whatever its reading raises is one line about the file."""
+    mdf = open_mdf(path)
+    try:
+        yield mdf
+    except UserError:
+        raise
+    except Exception as error:  # see open_mdf
+        raise UserError(f"{path}: this MDF recording is damaged: {error}") from None
+    finally:
+        mdf.close()
+
+
 def _drop_quietly(error: BaseException) -> None:
     """Let go of the half-opened file that an error holds: asammdf's own clean-up fails on it, and would say so."""
     import gc
@@ -57,9 +72,8 @@ def holds_frames(mdf: Any) -> bool:
 
 def mdf_frames(path: str, notes: Notes, progress: Progress) -> Iterator[Frames]:
     """Yield the CAN frames of the file, group by group merged in the order of time."""
-    mdf = open_mdf(path)
     parts: list[Frames] = []
-    try:
+    with opened(path) as mdf:
         for at, group in enumerate(mdf.groups):
             if not _is_frame_group(group) or not group.channel_group.cycles_nr:
                 continue
@@ -67,12 +81,6 @@ def mdf_frames(path: str, notes: Notes, progress: Progress) -> Iterator[Frames]:
                 continue
             parts.append(_group_frames(mdf, at, group))
             progress((at + 1) / len(mdf.groups))
-    except UserError:
-        raise
-    except Exception as error:  # see open_mdf
-        raise UserError(f"{path}: this MDF recording is damaged: {error}") from None
-    finally:
-        mdf.close()
     if not parts:
         return
     columns: list[Any] = [np.concatenate(column) for column in zip(*parts, strict=True)]
@@ -114,8 +122,7 @@ class MdfSource:
 
     def channels(self) -> list[Channel]:
         """Return the channels with values of their beginning."""
-        mdf = open_mdf(self.path)
-        try:
+        with opened(self.path) as mdf:
             found = []
             for at, group in enumerate(mdf.groups):
                 for index, channel in enumerate(group.channels):
@@ -125,19 +132,12 @@ class MdfSource:
                     if signal.samples.ndim == 1 and signal.samples.dtype.kind in "iufb":
                         found.append(Channel(channel.name, signal.unit or "", signal.samples.astype(np.float64)))
             return found
-        except UserError:
-            raise
-        except Exception as error:  # see open_mdf
-            raise UserError(f"{self.path}: this MDF recording is damaged: {error}") from None
-        finally:
-            mdf.close()
 
     def read(self, log_map: LogMap, notes: Notes, progress: Progress) -> Iterator[Chunk]:
         """Yield the mapped channels; see `Source`."""
         from controller.suggest import nearest
 
-        mdf = open_mdf(self.path)
-        try:
+        with opened(self.path) as mdf:
             for number, (name, one) in enumerate(log_map.signal.items(), start=1):
                 if one.channel not in mdf.channels_db:
                     known = sorted(mdf.channels_db)
@@ -154,9 +154,3 @@ class MdfSource:
                     yield Chunk(name, "", signal.timestamps.astype(np.float64), value)
                     break
                 progress(number / len(log_map.signal))
-        except UserError:
-            raise
-        except Exception as error:  # see open_mdf
-            raise UserError(f"{self.path}: this MDF recording is damaged: {error}") from None
-        finally:
-            mdf.close()

@@ -16,6 +16,7 @@ from bench.out_files import ready_folder, write_whole
 from bench.pages.page import Channel, Marker, Page, Run
 from bench.pages.report import render
 from bench.result_file import plain
+from controller.declare import Band
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -42,7 +43,7 @@ _LINES = (
     ("throttle_pct", "Throttle", "%", "Pedals"),
     ("grade_pct", "Grade", "%", "Road"),
 )
-BANDS = {0: "none", 1: "low", 2: "high"}
+BANDS = {int(band): band.word for band in Band}
 DRIVE_STEP_S, DRIVE_POINTS = 1.0, 4000
 GEAR_REACH_S = 8.0
 

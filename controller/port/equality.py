@@ -18,7 +18,7 @@ from controller.declare import Key, Memory, Signal
 from controller.port.bits import Bits, Kind, Value, all_in_range
 from controller.port.c_reader import CTextError, Machine, Pointer, fields_of, read
 from controller.ruleset import COMMAND_FIELDS, RuleSet
-from controller.terms import Term
+from controller.terms import Term, worked_out
 from controller.tracer import trace, trace_relation
 
 _QUERY_MS = 60_000
@@ -222,17 +222,7 @@ class Evaluator:
 
     def value(self, term: Term) -> Value:
         """Return the value of a term."""
-        waiting = [term]
-        while waiting:
-            top = waiting[-1]
-            missing = [part for part in top.parts if part not in self._done]
-            if missing:
-                waiting += missing
-                continue
-            waiting.pop()
-            if top not in self._done:
-                self._done[top] = self._work_out(top, *(self._done[part] for part in top.parts))
-        return self._done[term]
+        return worked_out(term, self._done, self._work_out)
 
     def _work_out(self, term: Term, *parts: Value) -> Value:
         bits = self.bits

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from controller.terms import Graph, Term
+from controller.terms import Graph, Term, worked_out
 
 _NUMBERS: dict[str, Callable[[int, int], int]] = {
     "+": lambda a, b: a + b,
@@ -34,18 +34,8 @@ class Folder:
         self._limits: dict[Term, tuple[int, int]] = {}
 
     def fold(self, term: Term) -> Term:
-        """Return the folded term. Works through the parts first, without recursion: chains may be long."""
-        waiting = [term]
-        while waiting:
-            top = waiting[-1]
-            missing = [part for part in top.parts if part not in self._done]
-            if missing:
-                waiting += missing
-                continue
-            waiting.pop()
-            if top not in self._done:
-                self._done[top] = self._folded(top, *(self._done[part] for part in top.parts))
-        return self._done[term]
+        """Return the folded term."""
+        return worked_out(term, self._done, self._folded)
 
     def _folded(self, term: Term, *parts: Term) -> Term:
         if term.op == "var":

@@ -9,6 +9,7 @@ import pytest
 
 from sim.drives import Drive, drive_names, load_drive
 from sim.loop import simulate
+from sim.record import COLUMNS, Record
 from sim.strategies import AsBuilt, Strategy
 from sim.vehicle import Vehicle
 
@@ -40,7 +41,6 @@ def test_books_close_for_the_other_vehicle(takahe: Vehicle, name: str) -> None:
 
 def test_a_missing_loss_would_show(pukeko: Vehicle, make_drive: Callable[..., Drive]) -> None:
     from sim import energy
-    from sim.record import COLUMNS, Record
 
     captured: list[Record] = []
     keep = energy.balance
@@ -99,3 +99,53 @@ def test_same_input_same_output(pukeko: Vehicle, make_drive: Callable[..., Drive
 def test_step_must_divide_the_tick(pukeko: Vehicle, make_drive: Callable[..., Drive]) -> None:
     with pytest.raises(ValueError, match="does not divide"):
         simulate(pukeko, make_drive([(0, 0), (1, 0)]), AsBuilt(), dt_s=0.003)
+
+
+@pytest.fixture(scope="module")
+def everything(pukeko: Vehicle, hold_above: Callable[..., Strategy], make_drive: Callable[..., Drive]) -> Record:
+    """A hot hill with the fan on, a launch on a slowly applied clutch, a stall in a hold and the starter after it."""
+    from sim import energy
+
+    captured: list[Record] = []
+    keep = energy.balance
+
+    def spy(vehicle: Vehicle, record: Record) -> energy.Energy:
+        captured.append(record)
+        return keep(vehicle, record)
+
+    points = [(0, 0, 6, "gravel"), (3, 0, 6, "gravel"), (25, 40, 6, "gravel"), (45, 40, 6, "gravel"),
+              (50, 0, 6, "gravel"), (60, 0, 6, "gravel"), (75, 30, 6, "gravel"), (80, 30, 6, "gravel")]  # fmt: skip
+    drive = make_drive(points, ambient_c=45.0, oil_c=95.0, coolant_c=104.0)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("sim.result.balance", spy)
+        run = simulate(pukeko, drive, hold_above(4.0, 0.5, ramp_s=12.0), flexible_jolt=False)
+    assert {"stall", "restart"} <= {event.kind for event in run.events}
+    return captured[0]
+
+
+def test_every_book_is_filled_closes_and_is_missed_when_left_out(pukeko: Vehicle, everything: Record) -> None:
+    from sim.energy import _LOSSES, balance
+
+    whole = balance(pukeko, everything)
+    assert whole.scheme_residual <= SCHEME
+    assert whole.independent_residual <= INDEPENDENT
+    for name in (*_LOSSES, "starter"):
+        assert abs(everything.total(name)) > 100.0, name
+        broken = everything.values.copy()
+        broken[:, COLUMNS.index(f"book_{name}")] = 0.0
+        left_out = balance(pukeko, Record(broken, everything.dt_s, everything.substeps))
+        assert left_out.scheme_residual > 1e-5, name
+
+
+@pytest.mark.parametrize("column", ["starter_nm", "pressure", "coolant_c", "engine_rads", "roll_n", "grade_n"])
+def test_the_independent_residual_rests_on_each_of_its_readings(
+    pukeko: Vehicle, everything: Record, column: str
+) -> None:
+    """Without the starter, the clutch's torque, a coolant that drives the fan … it no longer closes."""
+    from sim.energy import balance
+
+    right = balance(pukeko, everything).independent_residual
+    broken = everything.values.copy()
+    broken[:, COLUMNS.index(column)] *= 0.5
+    wrong = balance(pukeko, Record(broken, everything.dt_s, everything.substeps)).independent_residual
+    assert wrong > 3.0 * right
