@@ -68,7 +68,7 @@ def summary_table(summary: Summary) -> Table:
     rows += [[f"heat into the oil, {source}, kJ", number(heat, 0)] for source, heat in s.heat_kj.items()]
     if s.heat_kj:
         rows.append(["heat into the oil, all, kJ", number(sum(s.heat_kj.values()), 0)])
-    return Table("Figures", ("", s.name), rows, f"Worked out every {s.step_s * 1000.0:g} ms.")
+    return Table("The recording", ("", s.name), rows, f"Worked out every {s.step_s * 1000.0:g} ms.")
 
 
 def _oil_peak(summary: Summary) -> Cell:
