@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from bench.cautions import CAUTIONS
 from bench.gear_speeds import gear_speed
@@ -26,14 +26,10 @@ def customer_page(vehicle: Vehicle, calibration: Calibration, rules: RuleSet, cr
         "lets you have the clutch held in while you drive.",
         "Every start begins with the switch's choice forgotten: the gearbox behaves as it was built until you turn "
         "the switch. Turning it to none lets the clutch out at once and gives the gearbox back to its own schedule.",
-        "The clutch comes out by itself when you press the brake, slow down under the band's speed, when the engine "
-        "turns too slowly, "
-        + ("when the gear is not one of the band's. It stays in while the gearbox shifts. " if k.hold_through_shifts
-           else "while the gearbox shifts, and in a gear that is not one of the band's. ")
-        + ("A closed throttle lets it out. " if k.closed_throttle_opens else "Lifting your foot does not let it out. ")
-        + ("A floored throttle lets it out. " if k.kickdown_opens else "Pressing the throttle does not let it out."),
-        f"Cold oil (under {k.oil_minimum_dc / 10:g} °C) never holds: drive until it is warm.",
-    ]  # fmt: skip
+        _what_lets_it_out(k, rules),
+    ]
+    if "cold_oil" in {one.reason for one in rules.interlocks}:
+        paragraphs.append(f"Cold oil (under {k.oil_minimum_dc / 10:g} °C) never holds: drive until it is warm.")
     bands = Table(
         "The switch",
         ("Position", "For", "In from, km/h", "Out under, km/h", "Gears"),
@@ -68,6 +64,33 @@ def customer_page(vehicle: Vehicle, calibration: Calibration, rules: RuleSet, cr
     if customer:
         title += f", {customer}"
     return render_sheet(title, paragraphs, [bands, lamps, speeds], CAUTIONS)
+
+
+def _what_lets_it_out(k: Any, rules: RuleSet) -> str:
+    """Say it of the interlocks that these rules have: ours in the driver's words, a user's own in theirs."""
+    reasons = {one.reason for one in rules.interlocks}
+    stays = "shift" not in reasons or k.hold_through_shifts
+    words = {
+        "brake": "you press the brake",
+        "stall_guard": "the engine turns too slowly",
+        "shift": "" if stays else "the gearbox shifts",
+        "gear": "the gear is not one of the band's",
+        "signal_lost": "a sensor that it needs falls silent",
+        "implausible": "two speed sensors contradict each other",
+        "not_holding": "it slips though it is held in",
+        # these are told in sentences of their own, or open no hold
+        **dict.fromkeys(("cold_oil", "closed_throttle", "kickdown", "stuck_in"), ""),
+    }
+    grounds = ["you slow down under the band's speed"]
+    grounds += [words[word] for word in words if word in reasons and words[word]]
+    grounds += [one.meaning for one in rules.interlocks if one.out_to is not None and one.reason not in words]
+    text = f"The clutch comes out by itself when {'; when '.join(grounds)}. "
+    if stays:
+        text += "It stays in while the gearbox shifts. "
+    closed = "closed_throttle" in reasons and k.closed_throttle_opens
+    floored = "kickdown" in reasons and k.kickdown_opens
+    text += "A closed throttle lets it out. " if closed else "Lifting your foot does not let it out. "
+    return text + ("A floored throttle lets it out." if floored else "Pressing the throttle does not let it out.")
 
 
 def _plain(word: str) -> str:

@@ -9,6 +9,7 @@ from click.testing import Result
 
 from bench.gear_speeds import gear_speed
 from controller.calibration import calibration_text
+from controller.user_rules import template_text
 from sim.vehicle import load_vehicle
 
 Tccbench = Callable[..., Result]
@@ -57,6 +58,18 @@ def test_sheet_flags_lugging_and_writes_the_customers_page(tccbench: Tccbench, t
     assert "&lt;b&gt;Tui &amp; Co&lt;/b&gt;" in page
     assert "A simulation is not a road test" in page
     assert "begins with the switch" in page
+
+
+def test_the_customers_page_tells_the_grounds_of_these_rules(tccbench: Tccbench, tmp_path: Path) -> None:
+    assert tccbench("sheet", "--out", tmp_path).exit_code == 0
+    assert "when you press the brake" in (tmp_path / "sheet.html").read_text()
+    own = tmp_path / "own.py"
+    own.write_text(template_text() + '\nRULES = RULES.removing("brake")\n')
+    result = tccbench("sheet", "--rules", own, "--out", tmp_path)
+    assert result.exit_code == 0, result.output
+    page = (tmp_path / "sheet.html").read_text()
+    assert "brake" not in page
+    assert "when the coolant is under its minimum" in page
 
 
 def test_sheet_says_what_other_tyres_need(tccbench: Tccbench, tmp_path: Path) -> None:
