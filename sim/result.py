@@ -183,6 +183,8 @@ def _engagements(
         by_rules = kind == "rules" and bool(traces["rules_hold"][span.start])
         column, names = ("reason", words) if by_rules else ("as_built_reason", SCHEDULE_REASONS)
         reason_in = names[int(traces[column][span.start])]
+        if span.end is not None and kind == "rules" and traces["rules_hold"][span.end]:
+            column, names = "reason", words  # the rules have taken over and cut the schedule's engagement short
         reason_out = "end" if span.end is None else names[int(traces[column][span.end])]
         jolt = flexible.jolt(vehicle, record, span.start, span.held) if flexible_jolt else None
         found.append(describe(record, span, reason_in, reason_out, "rules" if by_rules else "as_built", jolt))

@@ -16,7 +16,7 @@ from sim.drives import Drive, DriveEvent, load_drive
 from sim.loop import simulate
 from sim.script import Script
 from sim.sensors import AGE_INVALID_MS, GROUPS, Sensors
-from sim.strategies import AsBuilt, Open, Rules, Strategy
+from sim.strategies import AsBuilt, Decision, Open, Rules, Strategy
 from sim.vehicle import Vehicle
 
 STOP = [(0, 0), (2, 0), (14, 45, 0, "sealed", 2), (18, 45, 0, "sealed", 2), (26, 0, 0, "sealed", 2), (34, 0)]
@@ -214,6 +214,23 @@ def test_idle_rules_leave_the_as_built_schedule_in_charge() -> None:
     assert rules.reason_words[held.reason] == "fast"
     assert Open().tick({}, 0.4).duty == 0.0
     assert AsBuilt().tick({}, 0.4).duty == 0.4
+
+
+def test_an_engagement_that_the_rules_cut_short_ends_for_the_rules_reason(
+    pukeko: Vehicle, make_drive: Callable[..., Drive]
+) -> None:
+    class TakesOver(Open):
+        kind = "rules"
+        reason_words = ("none", "driver_on")
+
+        def tick(self, inputs: Any, as_built_duty: float) -> Any:
+            if inputs["now_ms"] < 40_000:
+                return Decision(as_built_duty, False, 0, 0, 0, 0)
+            return Decision(0.0, True, 1, 1, 0, 0)
+
+    run = simulate(pukeko, make_drive([(0, 90), (50, 90)]), TakesOver(), flexible_jolt=False)
+    last = run.engagements[-1]
+    assert (last.by, last.end_s, last.reason_out) == ("as_built", 40.0, "driver_on")
 
 
 def test_brake_tap_reaches_vehicle_and_rules(pukeko: Vehicle, make_drive: Callable[..., Drive]) -> None:
