@@ -123,13 +123,19 @@ def compare(settings: Settings) -> Comparison:
 
 
 def _labels(strategies: Sequence[str]) -> list[str]:
-    """Return a short label a strategy: a file's name without its ending, told apart where two are the same."""
+    """Return a short label a strategy: a file's name without its ending, with folders where two would be the same."""
+    paths = [Path(one).with_suffix("") if one.endswith(".toml") else Path(one) for one in strategies]
     labels: list[str] = []
-    for strategy in strategies:
-        stem = Path(strategy).stem if strategy.endswith(".toml") else strategy
-        label, number = stem, 2
-        while label in labels:
-            label, number = f"{stem} {number}", number + 1
+    for path in paths:
+        parts = 1
+        while parts < len(path.parts) and any(
+            other != path and other.parts[-parts:] == path.parts[-parts:] for other in paths
+        ):
+            parts += 1
+        plain = label = "/".join(path.parts[-parts:])
+        number = 2
+        while label in labels:  # one file twice
+            label, number = f"{plain} {number}", number + 1
         labels.append(label)
     return labels
 

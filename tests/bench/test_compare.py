@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from click.testing import Result
 
-from bench.comparison import Settings, compare
+from bench.comparison import Settings, _labels, compare
 from bench.pages.report import decode
 from bench.runs import AS_BUILT, OPEN
 from bench.traces_file import COLUMNS
@@ -141,3 +141,9 @@ def test_throttle_opens_a_hold_where_the_calibration_asks_for_it(switch: str, tm
     ]
     assert switch not in reasons[0]
     assert switch in reasons[1]
+
+
+def test_calibrations_of_one_name_are_told_apart_by_their_folders() -> None:
+    names = ("open", "station", "a/soft.toml", "b/soft.toml", "x/hard.toml", "x/hard.toml")
+    assert _labels(names) == ["open", "station", "a/soft", "b/soft", "hard", "hard 2"]
+    assert _labels(("soft.toml", "b/soft.toml", "b/c/soft.toml")) == ["soft", "b/soft", "c/soft"]
