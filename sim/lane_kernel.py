@@ -1,8 +1,8 @@
 """The closed loop over many vehicles at once, a vehicle a lane: the loop of `sim.loop` on records and arrays.
 
-Plain Python as it stands, and compiled by `sim.lanes`. Driver, gearbox, schedule, ignition and plant are the very
-functions that a single drive runs; here stand only the order of the calls, the events and the sensors, which a test
-holds equal to `sim.loop` bit for bit.
+Plain Python as it stands, and compiled by `sim.lanes`. The tick about the rules, its parts and the plant are the very
+functions that a single drive runs (`sim.tick`); here stand only the events, what is lost or forced, and what is counted
+of a lane. A test holds a lane equal to `sim.loop` bit for bit.
 """
 
 from __future__ import annotations
@@ -13,30 +13,19 @@ import numpy as np
 
 from controller.declare import AGE_INVALID_MS
 from sim.course import TICK_S, TICKS_PER_S
-from sim.driver import Driver
 from sim.gearbox import Gearbox
 from sim.ignition import Ignition
 from sim.lock_schedule import LockSchedule
 from sim.params import Stepping
-from sim.plant import Inputs, State, step
-from sim.vehicle import RPM_PER_RADS
+from sim.plant import State, step
+from sim.tick import Fixed, Here, Load, acting, drive_on, sense
 
-driver_tick = Driver.tick
-gearbox_tick = Gearbox.tick
 gearbox_advance = Gearbox.advance
-schedule_tick = LockSchedule.tick
 schedule_stand_by = LockSchedule.stand_by
 ignition_tick = Ignition.tick
 
 # Who commands the clutch in a lane.
 BY_RULES, BY_SCHEDULE, BY_NOBODY = 0, 1, 2
-
-# Columns of a course, one row a tick.
-AIM, AIM_SLOPE, ROLL, GRADE, WIND, SLIP_MOST, SLIP_FORCE, GRADE_PCT, GEAR_LIMIT = range(9)
-# Numbers of a course.
-INERTIAL, AIR, AMBIENT = range(3)
-# Numbers of a vehicle beside its plant's.
-BRAKE_FULL, FUEL_CUT, SHIFT_TORQUE, SENSOR = range(4)
 
 # Columns of an event: what starts it, when, from when on, how long (0: for good), what it does.
 TRIGGER, AT, AFTER, FOR, KIND, INDEX, VALUE = range(7)
@@ -87,11 +76,6 @@ prange = range
 """Stands for numba's parallel range."""
 
 
-def whole(value: float) -> int:
-    """Return the nearest whole number, halves away from zero, as a sensor's analogue input rounds."""
-    return int(value + 0.5) if value >= 0.0 else -int(0.5 - value)
-
-
 def next_random(seed: int) -> int:
     """Return the next number of Marsaglia's 32-bit xorshift sequence (Journal of Statistical Software 8, 2003)."""
     seed ^= (seed << 13) & 0xFFFFFFFF
@@ -133,7 +117,8 @@ def run_lane(
     bits of all that did not; `counts` what the plant is asked. `trace` takes a row a tick for as many as it has room:
     the rules' inputs, the command, and the plant's state.
     """
-    inertial_kg, air_n_per_ms2, air_c = course_numbers[INERTIAL], course_numbers[AIR], course_numbers[AMBIENT]
+    load = Load(course_numbers[0], course_numbers[1], course_numbers[2])
+    fixed = Fixed(vehicle[0], vehicle[1], vehicle[2], vehicle[3], vehicle[4], vehicle[5])
     state = State(
         start[0], start[1], start[2], start[3], start[4], start[5], start[6], start[7], start[8], start[9], start[10]
     )
@@ -197,42 +182,28 @@ def run_lane(
                     elif event[KIND] == LOSE:
                         lost[int(event[INDEX])] = True
 
-        here = course[tick]
-        relative_ms = speed_ms + here[WIND]
-        driver_tick(
-            driver, TICK_S, speed_ms, here[AIM], here[AIM_SLOPE], inertial_kg,
-            here[ROLL] + here[GRADE] + air_n_per_ms2 * relative_ms * abs(relative_ms),
-            (params.friction_nm + params.friction_nm_per_rads * engine_rads) * ratio.end,
-        )  # fmt: skip
-        throttle, brake = driver.throttle, driver.brake
-        if throttle_add != 0.0:
-            throttle = min(max(throttle + throttle_add, 0.0), 1.0)
-        brake = max(brake, brake_add)
-        brake_on = brake > 0.0
-        rim_ms = speed_ms / (1.0 - state.tyre_slip)
-        gear_limit = int(min(here[GEAR_LIMIT], event_limit))
-        gearbox_tick(gearbox, now_s, rim_ms * 3.6, throttle, brake_on, engine_rads, gear_limit)
-        shifting, gear = gearbox.shifting, gearbox.gear
-        as_built = schedule_tick(
-            schedule, now_s, TICK_S, rim_ms * 3.6, throttle * 100.0, brake_on, gear, shifting, state.oil_c,
-            engine_rads * RPM_PER_RADS,
-        )  # fmt: skip
-
-        seen[NOW] = tick * 10
-        seen[IGNITION_ON] = key_on
-        seen[BAND_SWITCH] = band
-        seen[ROAD_SPEED] = int(rim_ms * (360.0 * vehicle[SENSOR]) + 0.5)
-        seen[ENGINE] = int(engine_rads * RPM_PER_RADS + 0.5)
-        seen[TURBINE] = int(ratio.end * rim_ms * RPM_PER_RADS + 0.5)
-        seen[OIL] = whole(state.oil_c * 10.0)
-        seen[PEDAL] = int(throttle * 1000.0 + 0.5)
-        seen[BRAKE_ON] = brake_on
-        seen[IN_GEAR] = gear
-        seen[SHIFTING] = shifting
-        seen[COOLANT] = whole(state.coolant_c * 10.0)
-        seen[GRADE_SEEN] = whole(here[GRADE_PCT] * 10.0)
-        seen[SLIP_SEEN] = int(state.tyre_slip * 1000.0 + 0.5) if state.tyre_slip >= 0.0 else 0
-        seen[FUEL_CUT_ON] = throttle < 0.005 and engine_rads > vehicle[FUEL_CUT]
+        row = course[tick]
+        here = Here(row[0], row[1], row[2], row[3], row[4], row[5], row[6], row[7], row[8])
+        driven = drive_on(
+            now_s, state, ratio.end, here, load, fixed, throttle_add, brake_add, event_limit, driver, gearbox, schedule
+        )
+        as_built = driven.as_built_duty
+        reads = sense(tick * 10, key_on == 1, band, state, ratio.end, here.grade_pct, driven, fixed)
+        seen[NOW] = reads.now_ms
+        seen[IGNITION_ON] = reads.ignition_on
+        seen[BAND_SWITCH] = reads.band_switch
+        seen[ROAD_SPEED] = reads.road_speed_ckmh
+        seen[ENGINE] = reads.engine_rpm
+        seen[TURBINE] = reads.turbine_rpm
+        seen[OIL] = reads.oil_temp_dc
+        seen[PEDAL] = reads.throttle_permille
+        seen[BRAKE_ON] = reads.brake_on
+        seen[IN_GEAR] = reads.gear
+        seen[SHIFTING] = reads.shift_on
+        seen[COOLANT] = reads.coolant_temp_dc
+        seen[GRADE_SEEN] = reads.grade_permille
+        seen[SLIP_SEEN] = reads.tyre_slip_permille
+        seen[FUEL_CUT_ON] = reads.fuel_cut_on
         if noisy:
             for at in range(len(noise)):
                 if noise[at] > 0:
@@ -295,19 +266,14 @@ def run_lane(
                 if counts[HUNTS] == 0:
                     counts[FIRST_HUNT_TICK] = tick
                 counts[HUNTS] += 1
-        if abs(here[AIM_SLOPE]) > STILL_MS2 or shifting or brake_on or throttle > FULL_PEDAL:
+        if abs(here.aim_ms2) > STILL_MS2 or driven.shifting or driven.brake > 0.0 or driven.throttle > FULL_PEDAL:
             # Speed, gear or brake are being changed on purpose, or the load is more than the engine can pull at this
             # speed without the converter's torque: that cycle is the load's, and no rule ends it.
             calm_from = tick
         counts[HELD_TICKS] += is_in
         was_in = is_in
-        torque_share = vehicle[SHIFT_TORQUE] if shifting and gearbox.upshift else 1.0
         ratio = gearbox_advance(gearbox, TICK_S)
-        acting = Inputs(
-            throttle, 1.0 if ignition.fires else 0.0, torque_share, ignition.starter_nm,
-            brake * vehicle[BRAKE_FULL], duty, ratio.start, ratio.end, ratio.shift_loss, inertial_kg,
-            here[ROLL], here[GRADE], air_n_per_ms2, here[WIND], here[SLIP_MOST], here[SLIP_FORCE], air_c,
-        )  # fmt: skip
+        acts = acting(driven, duty, ratio, here, load, fixed, ignition)
         if tick < len(trace):
             at = 0
             for value in x:
@@ -319,7 +285,7 @@ def run_lane(
             for number in state:
                 trace[tick, at] = number
                 at += 1
-        state, books = step(state, acting, params, lags)
+        state, books = step(state, acts, params, lags)
         if is_in:
             clutch_j += books.clutch
             if clutch_j > most_j:

@@ -29,16 +29,13 @@ from sim.drives import Drive
 from sim.gearbox import Gearbox
 from sim.ignition import Ignition
 from sim.lock_schedule import LockSchedule
-from sim.loop import start_state
+from sim.loop import columns_of, fixed_of, load_of, start_state
 from sim.params import Params, stepping
 from sim.sensors import GROUPS
-from sim.vehicle import RPM_PER_RADS, Vehicle, load_vehicle
+from sim.tick import Here, Seen
+from sim.vehicle import Vehicle, load_vehicle
 
-SEEN_NAMES = (
-    "now_ms", "ignition_on", "band_switch", "road_speed_ckmh", "engine_rpm", "turbine_rpm", "oil_temp_dc",
-    "throttle_permille", "brake_on", "gear", "shift_on", "coolant_temp_dc", "grade_permille", "tyre_slip_permille",
-    "fuel_cut_on",
-)  # fmt: skip  # one row of the kernel's order
+SEEN_NAMES = Seen._fields
 NOISY = SEEN_NAMES[kernel.ROAD_SPEED : kernel.PEDAL + 1]
 """Signals that a lane may add noise to, in the order of `Lane.noise`."""
 
@@ -166,14 +163,14 @@ def run(rules: RuleSet, places: Sequence[Place], lanes: Sequence[Lane], traced: 
         np.array([lane.who for lane in lanes]),
         np.array([lane.place for lane in lanes]),
         _courses(places),
-        np.array([[p.course.inertial_kg, p.course.air_n_per_ms2, p.course.ambient_c] for p in places]),
+        np.array([load_of(one.course) for one in places]),
         np.array([one.start for one in places]),
         vehicle_of,
         numbers,
         tables,
         lengths,
         np.array([tuple(stepping(one.lags, TICK_S)) for one in vehicles]),
-        np.array([_vehicle_numbers(one) for one in vehicles]),
+        np.array([fixed_of(one) for one in vehicles]),
         *parts,
         events,
         np.array([len(lane.events) for lane in lanes]),
@@ -278,16 +275,6 @@ def _params(vehicles: Sequence[Vehicle]) -> tuple[Any, Any, Any]:
     return numbers, tables, lengths
 
 
-def _vehicle_numbers(vehicle: Vehicle) -> tuple[float, ...]:
-    file = vehicle.file
-    return (
-        file.body.brake_n,
-        file.engine.fuel_cut_rpm / RPM_PER_RADS,
-        file.gearbox.shift_torque_share,
-        vehicle.sensor_speed_factor,
-    )
-
-
 def _records(lanes: Sequence[Lane], parts: Sequence[Any]) -> Any:
     """Return a record a lane of the part that belongs to its place."""
     one_each = np.zeros(len(parts), record_type(parts[0]))
@@ -297,12 +284,9 @@ def _records(lanes: Sequence[Lane], parts: Sequence[Any]) -> Any:
 
 
 def _courses(places: Sequence[Place]) -> Any:
-    courses = np.zeros((len(places), max(one.course.ticks for one in places), 9))
+    courses = np.zeros((len(places), max(one.course.ticks for one in places), len(Here._fields)))
     for at, one in enumerate(places):
-        c = one.course
-        columns = (c.aim_ms, c.aim_ms2, c.roll_n, c.grade_n, c.wind_ms, c.slip_most, c.slip_force_n, c.grade_pct,
-                   c.gear_limit)  # fmt: skip  # the kernel's order
-        courses[at, : c.ticks] = np.stack(columns, axis=1)
+        courses[at, : one.course.ticks] = np.stack(columns_of(one.course), axis=1)
     return courses
 
 

@@ -8,7 +8,7 @@ from struct import Struct
 import numpy as np
 
 from controller.errors import UserError
-from sim.course import TICK_S, TICKS_PER_S, Course, lay_out
+from sim.course import TICK_S, TICKS_PER_S, Array, Course, lay_out
 from sim.driver import Driver
 from sim.drives import Drive
 from sim.gearbox import Gearbox
@@ -21,6 +21,7 @@ from sim.result import RunResult, summarise
 from sim.script import Script
 from sim.sensors import Sensors
 from sim.strategies import Strategy
+from sim.tick import Fixed, Here, Load, acting, drive_on, sense
 from sim.vehicle import RPM_PER_RADS, Vehicle
 
 _ROW = Struct(f"{len(COLUMNS)}d")
@@ -62,19 +63,12 @@ def simulate(
     params, step_shares = vehicle.params, stepping(vehicle.lags, dt_s)
     driver, gearbox = Driver(vehicle), Gearbox(vehicle)
     schedule, ignition = LockSchedule(vehicle), Ignition(vehicle)
-    script, sensors = Script(drive), Sensors(vehicle, strategy.signals)
+    script, sensors = Script(drive), Sensors(strategy.signals)
     is_as_built = strategy.kind == "as_built"
-    brake_full_n = vehicle.file.body.brake_n
-    fuel_cut_rads = vehicle.file.engine.fuel_cut_rpm / RPM_PER_RADS
-    shift_torque_share = vehicle.file.gearbox.shift_torque_share
-    friction_nm, friction_slope = params.friction_nm, params.friction_nm_per_rads
-    kiss_share = params.kiss_share
-    inertial_kg, air_n_per_ms2, air_c = course.inertial_kg, course.air_n_per_ms2, course.ambient_c
-    # Lists, not arrays: a single value of an array costs several times as much to read.
-    aim_ms, aim_ms2 = course.aim_ms.tolist(), course.aim_ms2.tolist()
-    roll, grade, wind = course.roll_n.tolist(), course.grade_n.tolist(), course.wind_ms.tolist()
-    slip_most, slip_force = course.slip_most.tolist(), course.slip_force_n.tolist()
-    grade_pct, gear_limits = course.grade_pct.tolist(), course.gear_limit.tolist()
+    kiss_share, fixed = params.kiss_share, fixed_of(vehicle)
+    load = load_of(course)
+    # Made of lists, not arrays: a single value of an array costs several times as much to read.
+    heres = list(map(Here._make, zip(*(column.tolist() for column in columns_of(course)), strict=True)))
     state = start_state(vehicle, drive, course, gearbox)
     rows = bytearray(_ROW.size * (course.ticks * substeps + 1))
     offset = 0
@@ -89,54 +83,28 @@ def simulate(
                 f"{vehicle.name}: the run leaves the range of numbers at {now_s:.2f} s of {drive.name}; "
                 "an inertia, lag or heat capacity of the vehicle file is too small for the step"
             )
-        speed_kmh = speed_ms * 3.6
+        speed_kmh, here = speed_ms * 3.6, heres[k]
         effects = script.tick(now_s, speed_kmh)
-        relative_ms = speed_ms + wind[k]
-        driver.tick(
-            TICK_S, speed_ms, aim_ms[k], aim_ms2[k], inertial_kg,
-            roll[k] + grade[k] + air_n_per_ms2 * relative_ms * abs(relative_ms),
-            (friction_nm + friction_slope * engine_rads) * ratio.end,
+        driven = drive_on(
+            now_s, state, ratio.end, here, load, fixed, effects.throttle_add, effects.brake, effects.gear_limit,
+            driver, gearbox, schedule,
         )  # fmt: skip
-        throttle, brake = driver.throttle, driver.brake
-        if effects.throttle_add != 0.0:
-            throttle = min(max(throttle + effects.throttle_add, 0.0), 1.0)
-        if effects.brake > brake:
-            brake = effects.brake
-        brake_on = brake > 0.0
-        limit = gear_limits[k] if gear_limits[k] < effects.gear_limit else effects.gear_limit
-        rim_ms = speed_ms / (1.0 - state.tyre_slip)
-        # The transmission reads its own output shaft, as the speed sensor does.
-        gearbox.tick(now_s, rim_ms * 3.6, throttle, brake_on, engine_rads, limit)
-        shifting, gear = gearbox.shifting, gearbox.gear
-        as_built_duty = schedule.tick(
-            now_s, TICK_S, rim_ms * 3.6, throttle * 100.0, brake_on, gear, shifting, state.oil_c,
-            engine_rads * RPM_PER_RADS,
-        )  # fmt: skip
-        inputs = sensors.read(
-            k * 10, effects.ignition == 1, effects.band, rim_ms, engine_rads, ratio.end * rim_ms,
-            state.oil_c, throttle, brake_on, gear, shifting, state.coolant_c, grade_pct[k], state.tyre_slip,
-            throttle < 0.005 and engine_rads > fuel_cut_rads, effects.lost, effects.forced,
-        )  # fmt: skip
+        as_built_duty = driven.as_built_duty
+        seen = sense(k * 10, effects.ignition == 1, effects.band, state, ratio.end, here.grade_pct, driven, fixed)
+        inputs = sensors.read(seen, effects.lost, effects.forced)
         duty, hold, rule_state, reason, refusal, warnings = strategy.tick(inputs, as_built_duty)
         if hold:
             schedule.stand_by(now_s)
         if is_as_built:
             reason, refusal = schedule.reason, schedule.refusal
         ignition.tick(now_s, effects.ignition, engine_rads, speed_kmh, duty > 0.0 or state.pressure > kiss_share)
-        fuel_on = 1.0 if ignition.fires else 0.0
-        torque_share = shift_torque_share if shifting and gearbox.upshift else 1.0
-        brake_n = brake * brake_full_n
         for _ in range(substeps):
             ratio = gearbox.advance(dt_s)
-            acting = Inputs(
-                throttle, fuel_on, torque_share, ignition.starter_nm, brake_n, duty,
-                ratio.start, ratio.end, ratio.shift_loss, inertial_kg, roll[k], grade[k],
-                air_n_per_ms2, wind[k], slip_most[k], slip_force[k], air_c,
-            )  # fmt: skip
-            after, books = step(state, acting, params, step_shares)
+            acts = acting(driven, duty, ratio, here, load, fixed, ignition)
+            after, books = step(state, acts, params, step_shares)
             pack(
-                rows, offset, *state, *acting, *books,
-                brake, gear, shifting, rule_state, reason, refusal, effects.band, warnings, hold,
+                rows, offset, *state, *acts, *books,
+                driven.brake, driven.gear, driven.shifting, rule_state, reason, refusal, effects.band, warnings, hold,
                 schedule.reason,
             )  # fmt: skip
             offset += size
@@ -151,6 +119,29 @@ def simulate(
     if progress is not None:
         progress(1.0)
     return result
+
+
+def fixed_of(vehicle: Vehicle) -> Fixed:
+    """Return what a tick needs to know of a vehicle."""
+    file, params = vehicle.file, vehicle.params
+    return Fixed(
+        params.friction_nm,
+        params.friction_nm_per_rads,
+        file.body.brake_n,
+        file.engine.fuel_cut_rpm / RPM_PER_RADS,
+        file.gearbox.shift_torque_share,
+        vehicle.sensor_speed_factor,
+    )
+
+
+def load_of(course: Course) -> Load:
+    """Return what a course has the same at every tick."""
+    return Load(course.inertial_kg, course.air_n_per_ms2, course.ambient_c)
+
+
+def columns_of(course: Course) -> tuple[Array, ...]:
+    """Return the arrays of a course that a tick reads, in the order of `Here`."""
+    return tuple(getattr(course, name) for name in Here._fields)
 
 
 def start_state(vehicle: Vehicle, drive: Drive, course: Course, gearbox: Gearbox) -> State:

@@ -13,10 +13,12 @@ from controller.declare import State
 from controller.errors import UserError
 from controller.step import Command
 from sim.drives import Drive, DriveEvent, load_drive
-from sim.loop import simulate
+from sim.loop import fixed_of, simulate
+from sim.plant import State as PlantState
 from sim.script import Script
 from sim.sensors import AGE_INVALID_MS, GROUPS, Sensors
 from sim.strategies import AsBuilt, Decision, Open, Rules, Strategy
+from sim.tick import Driven, sense
 from sim.vehicle import Vehicle
 
 STOP = [(0, 0), (2, 0), (14, 45, 0, "sealed", 2), (18, 45, 0, "sealed", 2), (26, 0, 0, "sealed", 2), (34, 0)]
@@ -136,15 +138,14 @@ def test_events_at_a_speed_fire_once_in_their_direction(make_drive: Callable[...
     assert seen == [0, 0, 0, 0, 1, 1, 2, 2]
 
 
-def read(sensors: Sensors, now_ms: int, lost: tuple[str, ...] = (), **forced: int) -> dict[str, int]:
-    return sensors.read(
-        now_ms, True, 1, 10.0 + now_ms / 1e4, 200.0, 180.0, -3.26, 0.2504, False, 3, False, 85.04, -2.5, 0.012,
-        False, lost, forced,
-    )  # fmt: skip
+def read(vehicle: Vehicle, sensors: Sensors, now_ms: int, lost: tuple[str, ...] = (), **forced: int) -> dict[str, int]:
+    state = PlantState(200.0, 10.0, 0.0, 0.0, 0.012, 0.0, -3.26, 0.0, 0.0, 85.04, 0.0)
+    driven = Driven(0.2504, 0.0, 10.0 + now_ms / 1e4, 3, False, 1.0, 0.0)
+    return sensors.read(sense(now_ms, True, 1, state, 18.0, -2.5, driven, fixed_of(vehicle)), lost, forced)
 
 
 def test_values_are_whole_numbers_in_the_rules_units(pukeko: Vehicle) -> None:
-    inputs = read(Sensors(pukeko), 0)
+    inputs = read(pukeko, Sensors(), 0)
     assert inputs["road_speed_ckmh"] == 3600
     assert inputs["engine_rpm"] == 1910
     assert inputs["oil_temp_dc"] == -33
@@ -156,24 +157,24 @@ def test_values_are_whole_numbers_in_the_rules_units(pukeko: Vehicle) -> None:
 
 
 def test_a_lost_group_keeps_its_value_while_its_age_grows(pukeko: Vehicle) -> None:
-    sensors = Sensors(pukeko)
-    first = read(sensors, 0)
+    sensors = Sensors()
+    first = read(pukeko, sensors, 0)
     for now in (10, 20, 30):
-        inputs = read(sensors, now, ("road_speed",))
+        inputs = read(pukeko, sensors, now, ("road_speed",))
         assert inputs["road_speed_ckmh"] == first["road_speed_ckmh"]
         assert inputs["road_speed_age_ms"] == now
         assert inputs["engine_rpm_age_ms"] == 0
-    back = read(sensors, 40)
+    back = read(pukeko, sensors, 40)
     assert back["road_speed_age_ms"] == 0
     assert back["road_speed_ckmh"] > first["road_speed_ckmh"]
-    assert read(sensors, 10**6, ("gear",))["gear_age_ms"] == AGE_INVALID_MS
+    assert read(pukeko, sensors, 10**6, ("gear",))["gear_age_ms"] == AGE_INVALID_MS
 
 
 def test_unknown_signals_take_their_default_or_what_an_event_sets(pukeko: Vehicle) -> None:
-    sensors = Sensors(pukeko, (SimpleNamespace(name="winch_on", default=0), SimpleNamespace(name="gear", default=7)))
-    assert read(sensors, 0)["winch_on"] == 0
-    assert read(sensors, 10, winch_on=1)["winch_on"] == 1
-    assert read(sensors, 20)["gear"] == 3
+    sensors = Sensors((SimpleNamespace(name="winch_on", default=0), SimpleNamespace(name="gear", default=7)))
+    assert read(pukeko, sensors, 0)["winch_on"] == 0
+    assert read(pukeko, sensors, 10, winch_on=1)["winch_on"] == 1
+    assert read(pukeko, sensors, 20)["gear"] == 3
 
 
 def test_speed_sensor_is_set_for_its_own_tyres(pukeko: Vehicle) -> None:
@@ -181,7 +182,7 @@ def test_speed_sensor_is_set_for_its_own_tyres(pukeko: Vehicle) -> None:
 
     body = pukeko.file.body.model_copy(update={"sensor_rolling_radius_m": 0.38})
     other = replace(pukeko, file=pukeko.file.model_copy(update={"body": body}))
-    assert read(Sensors(other), 0)["road_speed_ckmh"] == round(3600 * 0.38 / 0.40)
+    assert read(other, Sensors(), 0)["road_speed_ckmh"] == round(3600 * 0.38 / 0.40)
 
 
 class FakeController:
