@@ -208,8 +208,8 @@ class Property:
     """What must never fail, said from raw inputs and outputs.
 
     `holds(before, x, k, after)` sees the memory before and after a tick and no rule function, or a wrong rule
-    would vouch for itself. `is_closed` says that it counts on there being no interlocks but those it was written
-    for: a set that adds or removes one leaves it out.
+    would vouch for itself. `is_closed` says that it counts on exactly the interlocks it was written for: a set that
+    adds one excuses it while that one stands, a set that removes one leaves it out.
     """
 
     name: str

@@ -184,7 +184,7 @@ class RuleSet:
     ) -> RuleSet:
         """Return this set with more parts; new interlocks stand last, or `before` the one of that reason.
 
-        With a new interlock, properties that say there is no other ground are left out.
+        Properties that say there is no other ground than the interlocks' get the new interlocks as further grounds.
         """
         interlocks = tuple(interlocks)
         return replace(
@@ -197,7 +197,7 @@ class RuleSet:
             interlocks=_insert(self.interlocks, interlocks, before, lambda part: part.reason),
             late=(*self.late, *late),
             lamps=(*self.lamps, *lamps),
-            properties=(*self._properties_beside(interlocks), *properties),
+            properties=(*(_beside(one, interlocks) for one in self.properties), *properties),
             histories=(*self.histories, *histories),
         )
 
@@ -219,9 +219,6 @@ class RuleSet:
                 rules = replace(rules, late=_swap(rules.late, part, _name))
         return rules
 
-    def _properties_beside(self, interlocks: Sequence[Interlock]) -> tuple[Property, ...]:
-        return tuple(one for one in self.properties if not (one.is_closed and interlocks))
-
     def removing(self, *names: str) -> RuleSet:
         """Return this set without the interlocks of these reasons (and their lamps) and the properties of these names.
 
@@ -237,7 +234,7 @@ class RuleSet:
             self,
             interlocks=tuple(one for one in self.interlocks if one.reason not in names),
             lamps=tuple(one for one in self.lamps if one.word not in names),
-            properties=tuple(one for one in self._properties_beside(gone) if one.name not in names),
+            properties=tuple(one for one in self.properties if one.name not in names and not (one.is_closed and gone)),
             histories=tuple(one for one in self.histories if one.name not in names),
         )
 
@@ -253,6 +250,22 @@ class RuleSet:
 
 def _name(part: _Named) -> str:
     return part.name
+
+
+def _beside(one: Property, interlocks: Sequence[Interlock]) -> Property:
+    """Return a property with further interlocks as grounds, where it says which grounds there are."""
+    if not (one.is_closed and interlocks):
+        return one
+
+    def holds(before: Any, x: Any, k: Any, after: Any) -> Any:
+        kept = one.holds(before, x, k, after)
+        for interlock in interlocks:
+            # On, or its condition holds and is being confirmed.
+            kept = kept | getattr(after, interlock.on) | (getattr(after, interlock.timer) >= 0)
+        return kept
+
+    words = ", ".join(interlock.reason for interlock in interlocks)
+    return replace(one, meaning=f"{one.meaning}; or a ground of {words}", holds=holds)
 
 
 def _swap(parts: tuple[Any, ...], new: Any, name: Callable[[Any], str]) -> tuple[Any, ...]:

@@ -45,8 +45,9 @@ def prove(
     needed("z3", extra="proof", what="tccbench prove")
     from bench.out_files import ready_folder
     from bench.pages.markup import Table
-    from bench.terminal import print_table, progress_line
+    from bench.terminal import print_table, print_verdict, progress_line
     from controller.errors import UserError
+    from controller.our_rules import OURS
     from controller.proof import Effort, Proof, names_of
     from controller.suggest import nearest
 
@@ -67,6 +68,9 @@ def prove(
     bad = [one for one in verdicts if one.outcome != "proved"]
     took_s = proof.prepared_s + sum(one.seconds for one in verdicts)
     click.echo(f"{len(verdicts) - len(bad)} of {len(verdicts)} proved in {took_s:.1f} s")
+    gone = [name for name in names_of(OURS) if name not in meanings]
+    if gone:
+        print_verdict([("note", f"of our own rules' properties this set leaves out: {', '.join(gone)}")])
     for one in bad:
         if one.run is not None:
             _print_run(one, ready_folder(out_dir), rules_file)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -89,10 +90,24 @@ def mine(tmp_path_factory: pytest.TempPathFactory) -> RuleSet:
 def test_the_template_adds_one_of_each(mine: RuleSet) -> None:
     for what in ("signals", "keys", "interlocks"):
         assert len(getattr(mine, what)) == len(getattr(OURS, what)) + 1
-    # What counts on there being no other interlock is left out.
-    kept = [one.name for one in OURS.properties if not one.is_closed]
-    assert [one.name for one in mine.properties] == [*kept, "cold_coolant_opens"]
+    assert [one.name for one in mine.properties] == [*(one.name for one in OURS.properties), "cold_coolant_opens"]
     assert mine.name == "mine"
+
+
+def test_what_counts_the_grounds_takes_a_new_interlock_as_one_more_and_leaves_with_an_old_one(mine: RuleSet) -> None:
+    for ours, theirs in zip(OURS.properties, mine.properties, strict=False):
+        assert (theirs.meaning == ours.meaning) is not ours.is_closed
+    closed = {one.name for one in OURS.properties if one.is_closed}
+    assert "hot_oil_keeps" in closed
+    assert {one.name for one in OURS.properties} - {one.name for one in OURS.removing("brake").properties} == closed
+    # A rule that opens the clutch on hot oil and says it is another interlock's doing is found out.
+    brake = next(one for one in mine.interlocks if one.reason == "brake")
+    hot = replace(brake, trips=lambda x, k, _m: x.brake_on | (x.oil_temp_dc > k.oil_hot_dc))
+    rig = Rig(mine.replacing(hot))
+    rig.set(coolant_temp_dc=800)
+    rig.holding()
+    with pytest.raises(AssertionError, match="hot_oil_keeps"):
+        rig.tick(oil_temp_dc=1_200)
 
 
 def test_the_template_opens_a_hold_on_cold_coolant(mine: RuleSet) -> None:
