@@ -28,7 +28,10 @@ _PAINT = 0xA5
 
 @dataclass(frozen=True)
 class TickCost:
-    """Instructions of `rules_tick` and all it calls, one entry a tick, and the deepest stack in bytes."""
+    """Instructions of `rules_tick` and all it calls, one entry a tick, and the deepest stack in bytes.
+
+    An instruction whose condition fails counts too: the core has fetched it and passes over it.
+    """
 
     instructions: Any
     stack_bytes: int
