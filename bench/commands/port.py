@@ -46,7 +46,7 @@ def port(out: str, rules_file: str | None, calibration: str, write_only: bool, t
     click.echo(f"{len(made.files)} files written to {out}")
     if write_only:
         return
-    effort = Effort(ticks, 1_000_000, 1_000_000, 200_000, 50_000) if is_long else Effort(lanes=ticks)
+    effort = Effort(ticks, 1_000_000, 1_000_000, 200_000, 50_000, 100) if is_long else Effort(lanes=ticks)
     failed = 0
     for outcome in check_port(made, rules, folder, effort):
         word = {True: "good", False: "FAILS", None: "not run"}[outcome.passed]

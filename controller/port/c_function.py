@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from itertools import count
 from typing import Any
 
 from controller.port.c_text import number, statement
@@ -15,6 +16,8 @@ _DEEPEST = 14
 """A nested expression is cut here: a reader, and a compiler's limits."""
 
 _INFIX = {"&": "&&", "|": "||"}
+
+_DONE_AGAIN = ("<", "<=", "==", "!=", "*")
 
 Write = Callable[[], None]
 
@@ -45,10 +48,14 @@ class Places:
 
 
 class Scope:
-    """The statements of one C function: gathered first, then written with each shared term as a local."""
+    """Statements of a C function: gathered first, then written with each shared term as a local.
 
-    def __init__(self, places: Places) -> None:
+    Scopes that follow each other in one function take the numbers of their locals from one count.
+    """
+
+    def __init__(self, places: Places, numbers: Iterator[int] | None = None) -> None:
         self.places = places
+        self._numbers = numbers or count(1)
         self.lines: list[str] = []
         self._steps: list[tuple[list[Term], Write]] = []
         self._uses: Counter[Term] = Counter()
@@ -102,20 +109,25 @@ class Scope:
             if term.op in ("var", "const"):
                 continue
             depth[term] = 1 + max((depth.get(part, 0) for part in term.parts), default=0)
-            if term is not root and (self._uses[term] > 1 or depth[term] > _DEEPEST):
+            if term is not root and (self._is_kept(term) or depth[term] > _DEEPEST):
                 self.bind(term)
                 depth[term] = 0
-        if root.op not in ("var", "const") and root not in self._names and self._uses[root] > 1:
+        if root.op not in ("var", "const") and root not in self._names and self._is_kept(root):
             self.bind(root)
+
+    def _is_kept(self, term: Term) -> bool:
+        # A comparison or a product of two places is done again sooner than kept in a register that others need.
+        is_short = term.op in _DONE_AGAIN and all(part.op in ("var", "const") for part in term.parts)
+        return self._uses[term] > 1 and not is_short
 
     def is_named(self, term: Term) -> bool:
         """Say whether a term is a local already."""
         return term in self._names
 
-    def bind(self, term: Term) -> None:
+    def bind(self, term: Term, name: str = "") -> None:
         """Write a term as a local of its own."""
         text = self.text(term)
-        self._names[term] = f"t{len(self._names) + 1}"
+        self._names[term] = name or f"t{next(self._numbers)}"
         self.say(f"const {c_type(term.kind)} {self._names[term]} = {bare(text)};")
 
     def text(self, term: Term) -> str:

@@ -131,10 +131,7 @@ class Machine:
                 raise _no(item, f"an assignment to {target.name!r}")
             frame.locals[target.name] = self._typed(item.rvalue, old.kind, frame)
             return
-        if isinstance(target, c_ast.UnaryOp) and target.op == "*":
-            path, kind, is_const = self._pointed(target, frame)
-        else:
-            path, kind, is_const = self._field(target, frame)
+        path, kind, is_const = self._field(target, frame)
         if is_const:
             raise _no(item, f"a write to {path}, which is const")
         self.store[path] = self._typed(item.rvalue, kind, frame)
@@ -215,9 +212,6 @@ class Machine:
         return self.bits.number(value)
 
     def _unary(self, node: Any, frame: _Frame) -> Value:
-        if node.op == "*":
-            path, _, _ = self._pointed(node, frame)
-            return self._stored(path, node)
         if node.op == "!":
             return self.bits.opposite(self._typed(node.expr, "bool", frame))
         if node.op == "-":
@@ -258,10 +252,6 @@ class Machine:
         return self.call(node.name.name, arguments)
 
     def _argument(self, node: Any, frame: _Frame) -> Value | Pointer:
-        if isinstance(node, c_ast.UnaryOp) and node.op == "&":
-            owner, name = self._owner(node.expr, frame)
-            type_name = self._field_type(owner, name, node)
-            return Pointer(f"{owner.path}.{name}", type_name, owner.is_const)
         if isinstance(node, c_ast.ID):
             found = self._lookup(node, frame)
             if isinstance(found, Pointer):
@@ -276,19 +266,9 @@ class Machine:
                 raise _no(node, f"the unknown name {node.name!r}")
             return frame.locals[node.name]
         path, _, _ = self._field(node, frame)
-        return self._stored(path, node)
-
-    def _stored(self, path: str, node: Any) -> Value:
         if path not in self.store:
             raise _no(node, f"a read of {path}, which nothing has written")
         return self.store[path]
-
-    def _pointed(self, node: Any, frame: _Frame) -> tuple[str, Kind, bool]:
-        pointer = self._lookup(node.expr, frame)
-        kind = _KINDS.get(pointer.type) if isinstance(pointer, Pointer) else None
-        if not isinstance(pointer, Pointer) or kind is None:
-            raise _no(node, "* on something that is no pointer to a value")
-        return pointer.path, kind, pointer.is_const
 
     def _field(self, node: Any, frame: _Frame) -> tuple[str, Kind, bool]:
         if not isinstance(node, c_ast.StructRef):

@@ -43,6 +43,8 @@ class Effort:
     m4: int = 100_000
     m0: int = 20_000
     cost: int = 10_000
+    search: int = 10
+    """Rounds of the search for the worst tick."""
 
 
 def check_port(port: Port, rules: RuleSet, folder: Path, effort: Effort) -> Iterator[Outcome]:
@@ -55,7 +57,7 @@ def check_port(port: Port, rules: RuleSet, folder: Path, effort: Effort) -> Iter
     yield from _proof(port, rules)
     yield from _host(rules, build, effort)
     for core, ticks in ((CORES["m4"], effort.m4), (CORES["m0"], effort.m0)):
-        yield from _core(rules, build, core, ticks, effort.cost)
+        yield from _core(rules, build, core, ticks, effort)
 
 
 def _runner(build: Path) -> Iterator[Outcome]:
@@ -140,7 +142,7 @@ def _host(rules: RuleSet, build: Path, effort: Effort) -> Iterator[Outcome]:
     yield Outcome(result.name, result.mismatches == 0, result.seen(rules))
 
 
-def _core(rules: RuleSet, build: Path, core: Core, ticks: int, cost_ticks: int) -> Iterator[Outcome]:
+def _core(rules: RuleSet, build: Path, core: Core, ticks: int, effort: Effort) -> Iterator[Outcome]:
     name = f"{core.title} code and lanes"
     missing = [one for one in ("ziglang", "unicorn", "numba") if importlib.util.find_spec(one) is None]
     if missing:
@@ -152,7 +154,21 @@ def _core(rules: RuleSet, build: Path, core: Core, ticks: int, cost_ticks: int) 
     machine = CoreMachine(build, rules, core)
     result = compare(rules, name, machine.run, lanes_runner(rules), ticks=ticks, seed=3, block=50_000)
     yield Outcome(name, result.mismatches == 0, result.seen(rules))
-    yield Outcome(f"{core.title} figures", True, figures(rules, build, core, machine, cost_ticks))
+    yield Outcome(f"{core.title} size and random ticks", True, figures(rules, build, core, machine, effort.cost))
+    yield Outcome(f"{core.title} worst tick", True, _worst(machine, effort.search))
+
+
+def _worst(machine: Any, rounds: int) -> str:
+    from controller.port.longest import LongestWay
+    from controller.port.worst import Search
+
+    search = Search(machine, 8)
+    found = (f"searched for: {search.from_start(rounds)} instructions from power-up, "
+             f"{search.anywhere(rounds)} from any memory in range")  # fmt: skip
+    try:
+        return f"{found}; no way through the code is longer than {LongestWay(machine.elf).bound('rules_tick')}"
+    except UserError as error:
+        return f"{found}; {error}"
 
 
 def figures(rules: RuleSet, build: Path, core: Core, machine: Any, ticks: int) -> str:

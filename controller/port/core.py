@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from controller.port.elf import Elf
+from controller.port.longest import instructions
 from controller.port.stimulus import Ticks
 from controller.port.toolchain import Core, build_core
 from controller.ruleset import COMMAND_FIELDS, RuleSet
@@ -27,7 +28,10 @@ _PAINT = 0xA5
 
 @dataclass(frozen=True)
 class TickCost:
-    """Instructions of `rules_tick` and all it calls, one entry a tick, and the deepest stack in bytes."""
+    """Instructions of `rules_tick` and all it calls, one entry a tick, and the deepest stack in bytes.
+
+    An instruction whose condition fails counts too: the core has fetched it and passes over it.
+    """
 
     instructions: Any
     stack_bytes: int
@@ -86,9 +90,10 @@ class CoreMachine:
         start, _, _ = self.elf.symbols["rules_tick"]
         entry = start & ~1
         counts: list[int] = []
+        sizes: dict[tuple[int, int], int] = {}
         back = sp = deepest = 0
 
-        def count(machine: Any, address: int, _size: int, _data: Any) -> None:
+        def count(machine: Any, address: int, size: int, _data: Any) -> None:
             nonlocal back, sp, deepest
             if address == entry:
                 counts.append(0)
@@ -100,9 +105,12 @@ class CoreMachine:
                 deepest = max(deepest, len(below.lstrip(bytes([_PAINT]))))
                 back = 0
             if back:
-                counts[-1] += 1
+                if (address, size) not in sizes:
+                    sizes[address, size] = instructions(bytes(machine.mem_read(address, size)))
+                counts[-1] += sizes[address, size]
 
-        hook = self._machine.hook_add(self._unicorn.UC_HOOK_CODE, count)
+        # A block runs from its first instruction to its last: a call back each is a fifth of one each instruction.
+        hook = self._machine.hook_add(self._unicorn.UC_HOOK_BLOCK, count)
         # Code that has run before was translated without the hook.
         self._machine.ctl_flush_tb()
         self.run(ticks)

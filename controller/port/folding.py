@@ -117,7 +117,7 @@ class Folder:
             return right if left.value else left
         if right.op == "const":
             return left if right.value else right
-        return left if left is right else self.graph.term("&", "bool", left, right)
+        return self._apart(self.both, "&", left, right)
 
     def either(self, left: Term, right: Term) -> Term:
         """Return `left | right`."""
@@ -125,7 +125,21 @@ class Folder:
             return left if left.value else right
         if right.op == "const":
             return right if right.value else left
-        return left if left is right else self.graph.term("|", "bool", left, right)
+        return self._apart(self.either, "|", left, right)
+
+    def _apart(self, join: Callable[[Term, Term], Term], op: str, left: Term, right: Term) -> Term:
+        # Two comparisons that choose by the same truth: choose once, between two pairs.
+        if left is right:
+            return left
+        one, other = _choice_in(left), _choice_in(right)
+        if one is None or other is None or one.parts[0] is not other.parts[0]:
+            return self.graph.term(op, "bool", left, right)
+        yes, no = (
+            join(*(self._number(term, *(part.parts[side] if part is choice else part for part in term.parts))
+                   for term, choice in ((left, one), (right, other))))
+            for side in (1, 2)
+        )  # fmt: skip
+        return self.graph.term("select", "bool", one.parts[0], yes, no)
 
     def choice(self, truth: Term, yes: Term, no: Term) -> Term:
         """Return `select(truth, yes, no)`."""
@@ -138,6 +152,12 @@ class Folder:
         if no.kind == "bool" and no.op == "const":
             return self.either(self.opposite(truth), yes) if no.value else self.both(truth, yes)
         return self.graph.term("select", yes.kind, truth, yes, no)
+
+
+def _choice_in(comparison: Term) -> Term | None:
+    if comparison.op not in ("<", "<=", "==", "!="):
+        return None
+    return next((part for part in comparison.parts if part.op == "select"), None)
 
 
 def _is(term: Term, value: int) -> bool:

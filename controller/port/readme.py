@@ -73,7 +73,7 @@ Little-endian.
 | 4–5, 6–7 | format {FORMAT}; bytes before the values, {HEAD_BYTES} |
 | 8–11 | layout signature |
 | 12–15 | number of values, {len(rules.keys)} |
-| 16 … | one signed 32-bit value a key, in the order of `rules_calibration_t`, in the rules' own units |
+| 16 … | one signed 32-bit value a key, as `calibration_image.c` reads them, in the rules' own units |
 | last 4 | CRC-32 (IEEE 802.3) over all before |
 """
 

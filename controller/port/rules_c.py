@@ -1,7 +1,7 @@
 """Writes `rules.c`: one tick as C99, stage by stage as `controller.tick.run` does it.
 
-The stages are written for size and for a reader: an interlock is a lock with a timer, the chart a chain of rows,
-ignition off a branch of its own. That they do the same as the rules is proved afterwards, from the text
+The stages are written for size, for speed and for a reader: the interlocks say who stands, the chart is a chain of
+rows, ignition off a branch of its own. That they do the same as the rules is proved afterwards, from the text
 (`controller.port.equality`); nothing here is trusted.
 """
 
@@ -9,14 +9,18 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from itertools import count
 from types import SimpleNamespace
 from typing import Any
 
 from controller import tick
-from controller.declare import ELAPSED_MAX_MS, TIMER_MAX_MS, Interlock, Memory, Row, State
+from controller.declare import ELAPSED_MAX_MS, Memory, Row, State
 from controller.errors import UserError
+from controller.intervals import variables
 from controller.port.c_function import Places, Scope, bare
 from controller.port.c_text import check_names, comment, number, statement
+from controller.port.locks_c import OUT_REASON, Locks
+from controller.port.work import Arm, Work, among, both, branches, reason, where
 from controller.ruleset import COMMAND_FIELDS, RuleSet
 from controller.terms import Term
 from controller.tracer import calibration_of, inputs_of, memory_of
@@ -28,7 +32,6 @@ _ARGUMENTS = {
     "m": "rules_memory_t *m",
     "c": "rules_command_t *c",
     "elapsed_ms": "int32_t elapsed_ms",
-    "refusal": "int32_t refusal",
 }
 
 _HELPERS = {
@@ -44,190 +47,183 @@ static inline int32_t rules_max(int32_t a, int32_t b)
     return (a > b) ? a : b;
 }
 """,
-    "rules_waits": """\
-/* Counts how long an interlock's condition has differed from it; false once that is long enough. */
-static bool rules_waits(int32_t *timer_ms, int32_t wait_ms, int32_t elapsed_ms)
+    "rules_counted": """\
+/* How long a condition has differed from its interlock: -1 where it did not at the tick before. */
+static inline int32_t rules_counted(int32_t timer_ms, int32_t elapsed_ms)
 {
-    const int32_t ms = (*timer_ms < 0) ? 0 : (*timer_ms + elapsed_ms);
-    const bool waits = ms < wait_ms;
-
-    *timer_ms = waits ? ms : -1;
-
-    return waits;
+    return (timer_ms == -1) ? 0 : (timer_ms + elapsed_ms);
 }
-""",
-    "rules_counts": f"""\
-/* Counts how long the condition of a latched interlock has been gone. */
-static void rules_counts(int32_t *timer_ms, int32_t elapsed_ms)
-{{
-    *timer_ms = (*timer_ms < 0) ? 0 : rules_min(*timer_ms + elapsed_ms, {TIMER_MAX_MS});
-}}
 """,
 }
 
 
 class _Tick:
-    """The tick while it is written: what a rule reads is the C place that holds it at that moment."""
+    """The tick with the ignition on, written in the order in which the rules run."""
 
     def __init__(self, rules: RuleSet, kept_trips: frozenset[str]) -> None:
-        self.rules, self.kept_trips = rules, kept_trips
-        self.places = Places(rules)
-        graph = self.places.graph
-        self.x = SimpleNamespace(**(inputs_of(graph, rules) | {"ignition_on": graph.constant(True)}))
-        self.k = SimpleNamespace(**calibration_of(graph, rules))
-        self.m = SimpleNamespace(**memory_of(graph, rules))
+        self.rules, self.work = rules, Work(rules)
+        self.places = self.work.places
+        # A scope a stage: what two stages need is worked out where it is needed, often in neither.
+        numbers = count(1)
+        self.early, self.refusing, self.moving, self.late = (Scope(self.places, numbers) for _ in range(4))
+        self.locks = Locks(self.work, kept_trips)
+        self.functions: list[_Function] = []
+        m = self.work.m
+        elapsed = self.places.fold(minimum(maximum(self.work.x.now_ms - m.now_ms, 0), ELAPSED_MAX_MS))
+        self.early.add([elapsed], lambda: self._clock(elapsed))
+        self.work.renewed("now_ms", "int", "m->now_ms")
+        self._memory_fields(self.early, rules.early)
+        self._call_locks()
+        self._refusal()
+        self._chart()
+        self._memory_fields(self.late, rules.late)
+        m.refusal = select(m.state == int(State.APPLIED), 0, m.first_refusal)
+        self.is_shared = self._command_is_shared()
+        """Whether ignition on and off write the same command from what they leave in the memory."""
+        if not self.is_shared:
+            _command(self.rules, self.late, self.work.x, self.work.k, m)
 
-    def renewed(self, name: str, kind: str, place: str) -> Term:
-        """Let `m.<name>` stand for a C place that has just been written."""
-        fresh = self.places.variable(f"{name}'", kind, place)
-        setattr(self.m, name, fresh)
-        return fresh
+    def _clock(self, elapsed: Term) -> None:
+        self.early.say(f"const int32_t elapsed_ms = {bare(self.early.text(elapsed))};")
+        self.early.lines.append("")
+        self.early.say("m->now_ms = x->now_ms;")
 
-    def memory_fields(self, scope: Scope, fields: Sequence[Memory]) -> None:
+    def _memory_fields(self, scope: Scope, fields: Sequence[Memory]) -> None:
         for field in fields:
             self._memory_field(scope, field)
 
     def _memory_field(self, scope: Scope, field: Memory) -> None:
-        term = self.places.fold(field.update(self.x, self.k, self.m))
+        work = self.work
+        before = getattr(work.m, field.name)
+        term = self.places.fold(field.update(work.x, work.k, work.m))
         place = f"m->{field.name}"
+        stays = term.op == "select" and term.parts[2] is before
 
         def write() -> None:
             scope.lines.append(comment(field.meaning, "    "))
-            scope.say(f"{place} = {bare(scope.text(term))};")
-
-        scope.add([term], write)
-        self.renewed(field.name, term.kind, place)
-
-    def locks(self, scope: Scope) -> None:
-        m = self.m
-        m.bars_idle = m.bars_released = self.places.graph.constant(False)
-        for interlock in self.rules.interlocks:
-            stands = self._lock(scope, interlock)
-            if interlock.out_to is State.IDLE:
-                m.bars_idle = stands | m.bars_idle
-            elif interlock.out_to is State.RELEASED:
-                m.bars_released = stands | m.bars_released
-
-    def _lock(self, scope: Scope, interlock: Interlock) -> Term:
-        fold = self.places.fold
-        trips = fold(interlock.trips(self.x, self.k, self.m))
-        confirm = fold(_time(interlock.confirm, self.k))
-        settle = fold(0 if interlock.latches else _time(interlock.settle, self.k))
-        on, ms, local = f"m->{interlock.on}", f"m->{interlock.timer}", interlock.trip
-        # What comes on at once is on whenever its condition holds.
-        at_once = interlock.confirm == 0 and not interlock.latches
-        stands = on if at_once else f"m->{interlock.reason}_stands"
-
-        def write() -> None:
-            scope.lines += ["", comment(f"{interlock.reason}: {interlock.meaning}. Clears {interlock.clears}.", "    ")]
-            scope.say(f"const bool {local} = {bare(scope.text(trips))};")
-            if interlock.reason in self.kept_trips:
-                scope.say(f"m->{interlock.trip} = {local};")
-            if at_once and interlock.settle == 0:
-                scope.say(f"{on} = {local};")
-                scope.say(f"{ms} = -1;")
-            elif at_once:
-                _write_chain(scope, [
-                    (local, [f"{on} = true;", f"{ms} = -1;"]),
-                    (on, [f"{on} = {self._waits(scope, ms, settle)};"]),
-                ], f"{ms} = -1;")  # fmt: skip
+            if stays:
+                moves = [f"{place} = {bare(scope.text(term.parts[1]))};"]
+                scope.lines += branches([(scope.text(term.parts[0]), moves)], [])
             else:
-                _write_chain(scope, [
-                    (f"{local} && {on}", [f"{ms} = -1;", f"{stands} = true;"]),
-                    (local, [f"{on} = !{self._waits(scope, ms, confirm)};", f"{stands} = true;"]),
-                    (on, [self._leaves(scope, interlock, settle), f"{stands} = {on};"]),
-                ], f"{ms} = -1;", f"{stands} = false;")  # fmt: skip
+                scope.say(f"{place} = {bare(scope.text(term))};")
 
-        scope.add([trips, confirm, settle], write)
-        self.renewed(interlock.trip, "bool", f"m->{interlock.trip}")
-        self.renewed(interlock.on, "bool", on)
-        self.renewed(interlock.timer, "int", ms)
-        return self.renewed(_stands(interlock.reason), "bool", stands)
+        scope.add(term.parts[:2] if stays else [term], write)
+        work.renewed(field.name, term.kind, place)
 
-    def _leaves(self, scope: Scope, interlock: Interlock, settle: Term) -> str:
-        ms = f"m->{interlock.timer}"
-        if interlock.latches:
-            self.places.helpers |= {"rules_min", "rules_counts"}
-            return f"rules_counts(&{ms}, elapsed_ms);"
-        return f"m->{interlock.on} = {self._waits(scope, ms, settle)};"
+    def _call_locks(self) -> None:
+        body = self.locks.write()
+        if not self.rules.interlocks:
+            return
+        speaks = bool(self.locks.spoken)
+        about = "The interlocks, the last first: a more severe one has the last word." if self.locks.is_reversed else (
+            "The interlocks in their order: the first has the word.")  # fmt: skip
+        about += " Returns the first that stands, or none." if speaks else ""
+        # Not inline: a function of its own has registers enough for its pointers.
+        self.functions.append(_Function(about, "rules_locks", body, "int32_t" if speaks else "void", ""))
+        result = "const int32_t standing = " if speaks else ""
+        self.early.add([], lambda: self.early.say(f"{result}{self.functions[0].call};"))
 
-    def _waits(self, scope: Scope, ms: str, wait: Term) -> str:
-        # No wait is as long as a timer counts, so that only what never ends has to stop counting.
-        if self.places.folder.limits(wait)[1] > TIMER_MAX_MS:
-            raise UserError(f"rule set {self.rules.name!r}: {bare(scope.text(wait))} may be longer than "
-                            f"{TIMER_MAX_MS} ms, where timers stop; declare a lower high end")  # fmt: skip
-        self.places.helpers.add("rules_waits")
-        return f"rules_waits(&{ms}, {bare(scope.text(wait))}, elapsed_ms)"
-
-    def refusal(self, scope: Scope) -> None:
-        rules = self.rules
-        first, last = len(rules.first_refusals), len(rules.refusals) - len(rules.last_refusals)
-        grounds: list[tuple[Term, list[str]]] = []
-        for place, refusal in enumerate(rules.refusals):
-            is_lock = first <= place < last
-            holds = getattr(self.m, _stands(refusal.reason)) if is_lock else refusal.holds(self.x, self.k, self.m)
-            term = self.places.fold(holds)
-            if term is not self.places.graph.constant(False):
-                grounds.append((term, [f"refusal = RULES_REASON_{refusal.reason.upper()};"]))
+    def _refusal(self) -> None:
+        work, scope = self.work, self.refusing
+        before = [(one.holds(work.x, work.k, work.m), reason(one.reason)) for one in self.rules.first_refusals]
+        after = [(getattr(work.m, one.on), reason(one.reason)) for one in self.locks.tail]
+        after += [(one.holds(work.x, work.k, work.m), reason(one.reason)) for one in self.rules.last_refusals]
+        middle: Any = self.locks.standing != 0
+        grounds = [(self.places.fold(holds), word) for holds, word in (*before, (middle, "standing"), *after)]
+        grounds = [(holds, word) for holds, word in grounds if holds is not self.places.graph.constant(False)]
 
         def write() -> None:
-            scope.say("int32_t refusal = RULES_REASON_NONE;")
             scope.lines.append("")
-            _write_chain(scope, [(scope.text(holds), moves) for holds, moves in grounds], "/* no ground */")
+            scope.say(f"int32_t refusal = {reason('none')};")
             scope.lines.append("")
-            scope.say("return refusal;")
+            arms: list[Arm] = [(scope.text(holds), [f"refusal = {word};"]) for holds, word in grounds]
+            scope.lines += branches(arms, ["/* no ground */"])
 
         scope.add([holds for holds, _ in grounds], write)
-        first_refusal = self.places.variable("refusal'", "int", "refusal")
-        self.m.first_refusal = first_refusal
-        self.m.refused = first_refusal != 0
+        work.m.first_refusal = self.places.variable("refusal'", "int", "refusal")
+        work.m.refused = work.m.first_refusal != 0
 
-    def chart(self, scope: Scope) -> None:
-        self.m.state = self.places.variable("state_was'", "int", "state_was")
-        arms = _arms([(row, self.places.fold(row.condition(self.x, self.k, self.m))) for row in self.rules.rows])
-
-        def write() -> None:
-            scope.say("const int32_t state_was = m->state;")
-            scope.lines.append("")
-            _write_chain(
-                scope, [(_arm_condition(scope, *arm), _moves(arm[0])) for arm in arms], "/* no row: it stays */"
-            )
-
-        scope.add([condition for _, condition, _ in arms], write)
-        self.renewed("state", "int", "m->state")
-        self.renewed("reason", "int", "m->reason")
-
-    def command(self, scope: Scope) -> None:
-        m, fold = self.m, self.places.fold
-        m.refusal = select(m.state == int(State.APPLIED), 0, m.first_refusal)
-        m.warnings = 0
-        for place, lamp in enumerate(self.rules.lamps):
-            m.warnings = m.warnings + select(lamp.lit(self.x, self.k, m), 1 << place, 0)
-        terms = [fold(getattr(m, name)) for name in COMMAND_FIELDS]
+    def _chart(self) -> None:
+        work, scope, locks = self.work, self.moving, self.locks
+        first, last = (
+            _merged([(row, self.places.fold(row.condition(work.x, work.k, work.m))) for row in rows])
+            for rows in (self.rules.first_rows, self.rules.last_rows)
+        )
+        to_idle = [one.reason for one in locks.leaving if one.out_to is State.IDLE]
+        is_idle = among(work, locks.out, to_idle, [one.reason for one in locks.leaving])
 
         def write() -> None:
+            arms = [_arm(scope, *one) for one in first]
+            if locks.leaving:
+                some = f"(m->{OUT_REASON} != {reason('none')})"
+                whither = bare(scope.text(is_idle))
+                if is_idle.op == "const":
+                    whither = "RULES_STATE_IDLE" if is_idle.value else "RULES_STATE_RELEASED"
+                else:
+                    whither = f"({whither}) ? RULES_STATE_IDLE : RULES_STATE_RELEASED"
+                arms.append((both(where("m->state", locks.left), some),
+                             [f"m->state = {whither};", f"m->reason = m->{OUT_REASON};"]))  # fmt: skip
+            arms += [_arm(scope, *one) for one in last]
             scope.lines.append("")
-            for name, term in zip(COMMAND_FIELDS, terms, strict=True):
-                scope.say(f"c->{name} = {bare(scope.text(term))};")
+            scope.lines += branches(arms, ["/* no row: it stays */"])
+            scope.lines.append("")
 
-        scope.add(terms, write)
+        scope.add([condition for _, condition, _ in (*first, *last)], write)
+        work.renewed("state", "int", "m->state")
+        work.renewed("reason", "int", "m->reason")
+
+    def _command_is_shared(self) -> bool:
+        # Only of what both leave behind: not of how an interlock stood in this tick, say.
+        work = self.work
+        left = {str(getattr(work.m, field.name).value) for field in self.rules.memory} | {"refusal'"}
+        terms = _command_terms(self.rules, self.places, self._any_inputs(), work.k, work.m)
+        read = {name for term in terms for name in variables(term) if not name.startswith(("x.", "k."))}
+        return read <= left
+
+    def _any_inputs(self) -> Any:
+        return SimpleNamespace(**inputs_of(self.places.graph, self.rules))
+
+    def command(self) -> list[str]:
+        """Return the lines of a command that ignition on and off share."""
+        scope = Scope(self.places)
+        _command(self.rules, scope, self._any_inputs(), self.work.k, self.work.m)
+        return scope.finish()
+
+    def finish(self) -> list[_Function]:
+        """Return the functions, the tick last."""
+        lines = [line for scope in (self.early, self.refusing, self.moving, self.late) for line in scope.finish()]
+        if self.is_shared:
+            lines += ["", "    return refusal;"]
+        tick_on = _Function("Ignition on." + (" Returns the first ground for not going in, or none."
+                            if self.is_shared else ""), "rules_tick_on", lines,
+                            "int32_t" if self.is_shared else "void")  # fmt: skip
+        return [*self.functions, tick_on]
 
 
-def _stands(reason: str) -> str:
-    # No rule can read this: it is no Python name.
-    return f"{reason} stands"
+def _command_terms(rules: RuleSet, places: Places, x: Any, k: Any, m: Any) -> list[Term]:
+    m.warnings = 0
+    for place, lamp in enumerate(rules.lamps):
+        m.warnings = m.warnings + select(lamp.lit(x, k, m), 1 << place, 0)
+    return [places.fold(getattr(m, name)) for name in COMMAND_FIELDS]
 
 
-def _time(key_or_ms: str | int, k: Any) -> Any:
-    return getattr(k, key_or_ms) if isinstance(key_or_ms, str) else key_or_ms
+def _command(rules: RuleSet, scope: Scope, x: Any, k: Any, m: Any) -> None:
+    terms = _command_terms(rules, scope.places, x, k, m)
+
+    def write() -> None:
+        scope.lines.append("")
+        for name, term in zip(COMMAND_FIELDS, terms, strict=True):
+            scope.say(f"c->{name} = {bare(scope.text(term))};")
+
+    scope.add(terms, write)
 
 
-_Arm = tuple[Row, Term, list[State]]
+_Merged = tuple[Row, Term, list[State]]
 
 
-def _arms(rows: list[tuple[Row, Term]]) -> list[_Arm]:
+def _merged(rows: list[tuple[Row, Term]]) -> list[_Merged]:
     # Rows that stand together and differ in their source only are one arm: no state sees another order.
-    arms: list[_Arm] = []
+    arms: list[_Merged] = []
     for row, condition in rows:
         if arms:
             last, same, sources = arms[-1]
@@ -238,36 +234,12 @@ def _arms(rows: list[tuple[Row, Term]]) -> list[_Arm]:
     return arms
 
 
-def _arm_condition(scope: Scope, _row: Row, condition: Term, sources: list[State]) -> str:
-    others = [state for state in State if state not in sources]
-    if not others:
-        return scope.text(condition)
-    if len(others) == 1:
-        where = f"(state_was != RULES_STATE_{others[0].name})"
-    else:
-        where = " || ".join(f"(state_was == RULES_STATE_{state.name})" for state in dict.fromkeys(sources))
-        where = f"({where})" if len(sources) > 1 else where
-    return f"{where} && {scope.text(condition)}"
+def _arm(scope: Scope, row: Row, condition: Term, sources: list[State]) -> Arm:
+    moves = [f"m->state = RULES_STATE_{row.destination.name};", f"m->reason = {reason(row.reason)};"]
+    return both(where("m->state", sources), scope.text(condition)), moves
 
 
-def _moves(row: Row) -> list[str]:
-    return [f"m->state = RULES_STATE_{row.destination.name};", f"m->reason = RULES_REASON_{row.reason.upper()};"]
-
-
-def _write_chain(scope: Scope, arms: list[tuple[str, list[str]]], *otherwise: str) -> None:
-    word = "if"
-    for condition, moves in arms:
-        scope.say(f"{word} ({bare(condition)})")
-        scope.lines.append("    {")
-        for move in moves:
-            scope.say(move, "        ")
-        scope.lines.append("    }")
-        word = "else if"
-    if arms:
-        scope.lines += ["    else", "    {", *(f"        {move}" for move in otherwise), "    }"]
-
-
-def _tick_off(rules: RuleSet) -> tuple[Scope, Places]:
+def _tick_off(rules: RuleSet, is_shared: bool) -> tuple[_Function, Places]:
     places = Places(rules)
     scope, graph = Scope(places), places.graph
     x = SimpleNamespace(**(inputs_of(graph, rules) | {"ignition_on": graph.constant(False)}))
@@ -275,7 +247,8 @@ def _tick_off(rules: RuleSet) -> tuple[Scope, Places]:
     m = SimpleNamespace(**memory_of(graph, rules))
     tick.run(rules, x, k, m, tick.fold)
     renewed = [places.fold(getattr(m, field.name)) for field in rules.memory]
-    command = [places.fold(getattr(m, name)) for name in COMMAND_FIELDS]
+    outputs = ("refusal",) if is_shared else COMMAND_FIELDS
+    command = [places.fold(getattr(m, name)) for name in outputs]
 
     def write() -> None:
         # Every value before any place is written: what is written may be what another value reads.
@@ -288,31 +261,35 @@ def _tick_off(rules: RuleSet) -> tuple[Scope, Places]:
             if not (term.op == "const" and int(term.value) == field.initial):
                 scope.say(f"m->{field.name} = {bare(scope.text(term))};")
         scope.lines.append("")
+        if is_shared:
+            scope.say(f"return {bare(scope.text(command[0]))};")
+            return
         for name, term in zip(COMMAND_FIELDS, command, strict=True):
             scope.say(f"c->{name} = {bare(scope.text(term))};")
 
     scope.add([*renewed, *command], write)
-    return scope, places
+    about = "Ignition off: back to the start, no duty." + (" Returns the ground for not going in." if is_shared else "")
+    return _Function(about, "rules_tick_off", scope.finish(), "int32_t" if is_shared else "void"), places
 
 
 class _Function:
     """A function whose parameters are what its body uses."""
 
-    def __init__(self, about: str, name: str, lines: list[str], result: str = "void") -> None:
+    def __init__(self, about: str, name: str, lines: list[str], result: str = "void", inline: str = "inline ") -> None:
         body = "\n".join(lines)
         plain = re.sub(r"/\*.*?\*/", "", body, flags=re.S)
         used = [
             name for name in _ARGUMENTS
             if re.search(rf"(?<!->)\b{name}\b", plain) and not re.search(rf"int32_t {name}\b", plain)
         ]  # fmt: skip
-        head = f"static inline {result} {name}({', '.join(_parameter(one, body) for one in used) or 'void'})"
+        head = f"static {inline}{result} {name}({', '.join(_parameter(one, body) for one in used) or 'void'})"
         self.call = f"{name}({', '.join(used)})"
         self.text = "\n".join([comment(about), statement(head, ""), "{", body, "}", ""])
 
 
 def _parameter(name: str, body: str) -> str:
     declared = _ARGUMENTS[name]
-    if name == "m" and not re.search(r"m->[\w.]+ = |&m->|\(m\)", body):
+    if name == "m" and not re.search(r"m->[\w.]+ = |\(m\)|[ (]m[,)]", body):
         return f"const {declared}"
     return declared
 
@@ -324,7 +301,7 @@ def rules_c(rules: RuleSet) -> str:
     """
     check_names(rules)
     own = {field.name for field in rules.memory}
-    for name, _ in transient_fields(rules):
+    for name, _, _ in transient_fields(rules):
         if name in own:
             raise UserError(f"rule set {rules.name!r}: memory field {name!r} is set by the tick itself in firmware; "
                             "give it another name")  # fmt: skip
@@ -338,33 +315,16 @@ def kept_trips(rules: RuleSet) -> frozenset[str]:
 
 
 def _written(rules: RuleSet, trips: frozenset[str]) -> str:
-    work = _Tick(rules, trips)
-    elapsed = work.places.fold(minimum(maximum(work.x.now_ms - work.m.now_ms, 0), ELAPSED_MAX_MS))
-    locks, refusal, chart, last = (Scope(work.places) for _ in range(4))
-    work.m.elapsed_ms = work.places.variable("elapsed_ms'", "int", "elapsed_ms")
-    work.renewed("now_ms", "int", "m->now_ms")
-    work.memory_fields(locks, rules.early)
-    work.locks(locks)
-    work.refusal(refusal)
-    work.chart(chart)
-    work.memory_fields(last, rules.late)
-    work.command(last)
-    functions = [
-        _Function("Memory that comes before the chart, then the interlocks.", "rules_locks", locks.finish()),
-        _Function("The first ground for not going in, or none.", "rules_refusal", refusal.finish(), "int32_t"),
-        _Function("The chart: the first row of the state whose condition holds.", "rules_chart", chart.finish()),
-    ]
-    first = Scope(work.places)
-    first.add([elapsed], lambda: first.say(f"const int32_t elapsed_ms = {bare(first.text(elapsed))};"))
-    on = [
-        *first.finish(), "", "    m->now_ms = x->now_ms;",
-        f"    {functions[0].call};", f"    const int32_t refusal = {functions[1].call};",
-        f"    {functions[2].call};", "", *last.finish(),
-    ]  # fmt: skip
-    functions.append(_Function("Ignition on.", "rules_tick_on", on))
-    off, off_places = _tick_off(rules)
-    functions.append(_Function("Ignition off: back to the start, no duty.", "rules_tick_off", off.finish()))
-    helpers = work.places.helpers | off_places.helpers
+    on = _Tick(rules, trips)
+    functions = on.finish()
+    off, off_places = _tick_off(rules, on.is_shared)
+    functions.append(off)
+    calls = [functions[-2].call, functions[-1].call]
+    before, after = [], []
+    if on.is_shared:
+        before, after = [f"    int32_t refusal = {reason('none')};", ""], on.command()
+        calls = [f"refusal = {call}" for call in calls]
+    helpers = on.places.helpers | off_places.helpers
     return "\n".join([
         comment(f"Converter-clutch rules {rules.name!r}, version {rules.version}. Generated by tccbench; do not edit."),
         '#include "rules.h"', "",
@@ -373,8 +333,7 @@ def _written(rules: RuleSet, trips: frozenset[str]) -> str:
         *(f"    m->{field.name} = {_initial(field)};" for field in rules.memory),  "}", "",
         *(function.text for function in functions),
         statement(f"void rules_tick({', '.join(_ARGUMENTS[one] for one in 'kxmc')})", ""), "{",
-        "    if (x->ignition_on)", "    {", f"        {functions[3].call};", "    }",
-        "    else", "    {", f"        {functions[4].call};", "    }", "}",
+        *before, *branches([("x->ignition_on", [f"{calls[0]};"])], [f"{calls[1]};"]), *after, "}",
     ]) + "\n"  # fmt: skip
 
 
@@ -384,12 +343,6 @@ def _initial(field: Memory) -> str:
     return bare(number(field.start))
 
 
-def transient_fields(rules: RuleSet) -> list[tuple[str, str]]:
-    """Return name and meaning of the truth values that the C keeps in its memory within a tick only."""
-    trips = kept_trips(rules)
-    fields = [(one.trip, f"the condition of {one.reason} holds") for one in rules.interlocks if one.reason in trips]
-    return fields + [
-        (f"{one.reason}_stands", f"{one.reason} is on, or its condition holds")
-        for one in rules.interlocks
-        if one.confirm != 0 or one.latches
-    ]
+def transient_fields(rules: RuleSet) -> list[tuple[str, bool, str]]:
+    """Return name, whether it is a truth value, and meaning of what the C keeps in its memory within a tick only."""
+    return Locks(Work(rules), kept_trips(rules)).fields

@@ -31,13 +31,18 @@ def rules_h(rules: RuleSet) -> str:
     ]  # fmt: skip
     for at, lamp in enumerate(rules.lamps):
         lines += [comment(lamp.meaning), f"#define RULES_LAMP_{lamp.word.upper()} ({1 << at})"]
-    lines += ["", comment("Inputs of a tick, in this order. Outside these ranges rules_tick is not defined: "
-                          "see checks.h."), "typedef struct", "{"]  # fmt: skip
+    lines += ["", comment("In each structure truth values stand first, then numbers, both in the order in which they "
+                          "are declared: so most fields are within reach of a short instruction."), "",
+              comment("Inputs of a tick. Outside these ranges rules_tick is not defined: see checks.h."),
+              "typedef struct", "{"]  # fmt: skip
+    inputs = []
     for signal in rules.signals:
         unit = f" {words(signal.unit)}" if signal.unit else ""
         what = signal.meaning if signal.is_flag else f"{signal.low} to {signal.high}{unit}: {signal.meaning}"
-        lines.append(_field(signal.name, signal.is_flag, what))
+        inputs.append((signal.name, signal.is_flag, what))
+    lines += [_field(*one) for one in _flags_first(inputs)]
     lines += ["} rules_inputs_t;", "", comment("Calibration, in the rules' own units."), "typedef struct", "{"]
+    keys = []
     for key in rules.keys:
         shown = "" if key.is_flag else f"{key.low} to {key.high}: "
         file = (
@@ -46,17 +51,17 @@ def rules_h(rules: RuleSet) -> str:
             else f" ({in_file_units(key, key.low)} to {in_file_units(key, key.high)})"
         )
         entry = "" if key.entry is None else f"[{key.entry + 1}]"
-        lines.append(_field(key.name, key.is_flag, f"{shown}{key.meaning}; {key.place}{entry}{file}"))
+        keys.append((key.name, key.is_flag, f"{shown}{key.meaning}; {key.place}{entry}{file}"))
+    lines += [_field(*one) for one in _flags_first(keys)]
     lines += ["} rules_calibration_t;", ""]
     lines += [comment("What the rules remember from tick to tick; rules_start sets it."), "typedef struct", "{"]
-    flags = [field for field in rules.memory if field.is_flag]
-    lines += [_field(field.name, True, field.meaning) for field in flags]
-    lines += [
-        _field(name, True, f"{meaning}; written and read within a tick") for name, meaning in transient_fields(rules)
+    memory = [(field.name, field.is_flag, field.meaning if field.is_flag else f"{field.low} to {field.high}: "
+               f"{field.meaning}") for field in rules.memory]  # fmt: skip
+    memory += [
+        (name, is_flag, f"{meaning}; written and read within a tick")
+        for name, is_flag, meaning in transient_fields(rules)
     ]
-    for field in rules.memory:
-        if not field.is_flag:
-            lines.append(_field(field.name, False, f"{field.low} to {field.high}: {field.meaning}"))
+    lines += [_field(*one) for one in _flags_first(memory)]
     lines += ["} rules_memory_t;", "", comment("What a tick puts out."), "typedef struct", "{"]
     lines += [_field(name, False, meaning) for name, meaning in COMMAND_MEANINGS.items()]
     lines += [
@@ -69,6 +74,10 @@ def rules_h(rules: RuleSet) -> str:
         "        rules_command_t *c);", "", "#endif",
     ]  # fmt: skip
     return "\n".join(lines) + "\n"
+
+
+def _flags_first(fields: list[tuple[str, bool, str]]) -> list[tuple[str, bool, str]]:
+    return sorted(fields, key=lambda one: not one[1])
 
 
 def _field(name: str, is_flag: bool, what: str) -> str:

@@ -15,7 +15,7 @@ from controller.errors import UserError
 WARNINGS = ("-std=c99", "-Wall", "-Wextra", "-Wconversion", "-Wsign-conversion", "-pedantic", "-Werror")
 
 # zig adds its undefined-behaviour sanitizer by default, which calls a library the target has not. Small cores get
-# functions that stay functions: inlined, the interlocks cost half as much code again.
+# functions that stay functions unless they say `inline`: the interlocks, inlined, run out of registers.
 CORE_FLAGS = ("-Os", "-fno-sanitize=undefined", "-finline-hint-functions", "-ffunction-sections", "-fno-unwind-tables")
 
 

@@ -1,10 +1,11 @@
-"""A rule set of a user's own: a signal, a key, a memory field and two interlocks more, one of them latching."""
+"""Rule sets of a user's own: ours with more of everything, kinds of interlocks mixed, and none at all."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
-from controller.declare import Interlock, Key, Memory, Relation, Signal, State
+from controller.declare import Interlock, Key, Lamp, Memory, Relation, Signal, State
 from controller.our_rules import OURS
 from controller.words import maximum, minimum, not_, select
 
@@ -40,3 +41,34 @@ RULES = OURS.adding(
                   confirm="alarm_confirm_ms", latches=True),
     ],
 )  # fmt: skip  # an interlock a paragraph
+
+
+def _floored(x: Any, _k: Any, m: Any) -> Any:
+    return x.throttle_permille > select(m.floored_on, 800, 900)
+
+
+MIXED = replace(
+    OURS,
+    name="mixed",
+    interlocks=(
+        Interlock("floored", _floored, State.RELEASED, "floored", "by itself", "floored",
+                  confirm="kickdown_confirm_ms", settle="kickdown_settle_ms"),
+        Interlock("shifts", lambda x, _k, _m: x.shift_on, State.IDLE, "a shift", "by itself", "shift",
+                  confirm="closed_confirm_ms"),
+        Interlock("braking", lambda x, _k, _m: x.brake_on, State.RELEASED, "brake", "by itself", "brake"),
+        Interlock("hot_brake", lambda x, _k, m: x.brake_on & m.hot, None, "hot", "by itself", "hot", settle=200),
+        Interlock("reverse", lambda x, _k, _m: x.gear < 0, State.RELEASED, "reverse", "at the next start", "reverse",
+                  latches=True),
+        Interlock("neutral", lambda x, _k, _m: x.gear == 0, None, "neutral", "by itself", "neutral"),
+    ),
+    lamps=(
+        Lamp("shifting", lambda _x, _k, m: m.shifts_trips | m.bars_idle, "reads how an interlock stands in this tick"),
+        Lamp("running", lambda x, _k, m: x.ignition_on & (m.elapsed_ms > 0), "reads the clock"),
+    ),
+    properties=(),
+    histories=(),
+)  # fmt: skip  # an interlock a paragraph
+"""Kinds and destinations mixed: no kind speaks first or last, and the command needs more than the memory."""
+
+BARE = replace(OURS, name="bare", interlocks=(), lamps=(), properties=(), histories=())
+"""No interlock at all."""

@@ -9,13 +9,13 @@ from controller.our_rules import OURS
 from controller.port.campaign import Effort, check_port
 from controller.port.writing import Port
 
-_LITTLE = Effort(lanes=2_000, reference=500, m4=500, m0=500, cost=500)
+_LITTLE = Effort(lanes=2_000, reference=500, m4=500, m0=500, cost=500, search=1)
 
 
 def test_every_check_of_a_good_port_passes(made: Port, tmp_path: Path) -> None:
     outcomes = list(check_port(made, OURS, tmp_path, _LITTLE))
     assert [one for one in outcomes if one.passed is False] == []
-    assert len(outcomes) == 14
+    assert len(outcomes) == 16
     assert shutil.which("cppcheck") is None or "nothing found" in outcomes[2].seen
 
 
@@ -23,7 +23,7 @@ def test_a_port_with_a_wrong_field_fails_its_checks(made: Port, tmp_path: Path) 
     pytest.importorskip("numba", reason="needs numba: pip install '.[lanes]'")
     text = made.files["rules.c"].decode()
     wrong = Port(made.files | {"rules.c": text.replace("x->engine_rpm < ", "x->turbine_rpm < ").encode()})
-    effort = Effort(lanes=10_000, reference=5_000, m4=10_000, m0=500, cost=500)
+    effort = Effort(lanes=10_000, reference=5_000, m4=10_000, m0=500, cost=500, search=1)
     failed = {one.check for one in check_port(wrong, OURS, tmp_path, effort) if one.passed is False}
     assert failed >= {
         "vectors",

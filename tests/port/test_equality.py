@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 import pytest
-from own_rules import RULES
+from own_rules import BARE, MIXED, RULES
 
 from controller.our_rules import OURS
 from controller.port.c_reader import CTextError, read
@@ -25,8 +25,14 @@ def test_the_c_text_is_equal_to_the_rules(made: Port) -> None:
     assert {"command duty_ppm", "command refusal", "no sum", "rules_inputs_limit: gear in range"} <= named
 
 
-def test_a_users_own_rules_are_proved_too() -> None:
-    assert failures(prove(RULES, _text_of(RULES))) == []
+@pytest.mark.parametrize("rules", [RULES, MIXED, BARE], ids=lambda rules: rules.name)
+def test_a_users_own_rules_are_proved_too(rules: object) -> None:
+    assert failures(prove(rules, _text_of(rules))) == []  # type: ignore[arg-type]  # a rule set
+
+
+def test_interlocks_that_read_each_other_keep_their_order() -> None:
+    assert "in their order" in rules_c(RULES)
+    assert "the last first" in rules_c(MIXED)
 
 
 @pytest.mark.parametrize(
@@ -36,8 +42,11 @@ def test_a_users_own_rules_are_proved_too() -> None:
         ("x->engine_rpm <", "x->turbine_rpm <"),
         ("m->hot = (m->hot ?", "m->hot = (!m->hot ?"),
         ("m->now_ms = x->now_ms;", "m->now_ms = x->now_ms + 1;"),
-        ("m->reason = RULES_REASON_BRAKE;", "m->reason = RULES_REASON_GEAR;"),
-        ("const bool waits = ms < wait_ms;", "const bool waits = ms <= wait_ms;"),
+        ("standing = RULES_REASON_BRAKE;", "standing = RULES_REASON_GEAR;"),
+        ("takes_out = RULES_REASON_BRAKE;", "takes_out = RULES_REASON_GEAR;"),
+        ("m->released_standing = standing;", "m->released_standing = 0;"),
+        ("(timer_ms == -1) ? 0", "(timer_ms == -1) ? 1"),
+        ("brake_ms < k->brake_settle_ms", "brake_ms <= k->brake_settle_ms"),
         ("* 1000)", "* 1001)"),
     ],
 )
@@ -78,7 +87,7 @@ def test_a_wrong_in_the_checks_is_refuted(made: Port, old: str, new: str) -> Non
         "m->band = m->no_such;",
         "m->band = c->band;",
         "int32_t a; m->band = 0;",
-        "m->band = (m->hot && rules_waits(&m->brake_ms, 1, 1)) ? 1 : 0;",
+        "m->band = (m->hot && (rules_locks(k, x, m, elapsed_ms) == 0)) ? 1 : 0;",
         "m->band = 4294967296;",
     ],
 )

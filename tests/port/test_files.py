@@ -176,7 +176,7 @@ def test_the_same_rules_give_the_same_files_byte_for_byte(made: Port) -> None:
 def test_the_header_tells_units_ranges_and_order(made: Port) -> None:
     header = made.text.header
     assert "0 to 30000 0.01 km/h: road speed" in header.replace("\n", " ")
-    fields = [f" {signal.name};" for signal in OURS.signals]
+    fields = [f" {signal.name};" for is_flag in (True, False) for signal in OURS.signals if signal.is_flag is is_flag]
     assert sorted(fields, key=header.index) == fields
     assert header.isascii()
 
@@ -199,9 +199,10 @@ def test_names_that_c_cannot_carry_are_one_clear_line(rules: object) -> None:
         rules_h(rules)  # type: ignore[arg-type]  # a rule set
 
 
-def test_a_memory_field_that_firmware_needs_itself_is_refused() -> None:
-    field = Memory("implausible_stands", 0, 1, 0, lambda _x, _k, m: m.hot, "taken", is_flag=True)
-    with pytest.raises(UserError, match="'implausible_stands' is set by the tick itself"):
+@pytest.mark.parametrize("name", ["out_reason", "released_standing"])
+def test_a_memory_field_that_firmware_needs_itself_is_refused(name: str) -> None:
+    field = Memory(name, 0, 1, 0, lambda _x, _k, m: m.hot, "taken", is_flag=True)
+    with pytest.raises(UserError, match=f"'{name}' is set by the tick itself"):
         rules_c(OURS.adding(early=[field]))
 
 

@@ -5,16 +5,19 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from own_rules import RULES
+from own_rules import BARE, MIXED, RULES
 
 from controller.calibration import default_values, load_calibration, parse_calibration
 from controller.our_rules import OURS
 from controller.port.back_to_back import compare, lanes_runner, reference_runner
 from controller.port.core import CoreController, CoreMachine
 from controller.port.host import HostController, HostLibrary
+from controller.port.longest import LongestWay
 from controller.port.stimulus import Stimulus
 from controller.port.toolchain import CORES
+from controller.port.worst import Search
 from controller.port.writing import make_port, write_port
+from controller.ruleset import RuleSet
 from controller.step import Reference, initial_memory
 
 
@@ -53,12 +56,13 @@ def test_a_mismatch_is_found_and_named(library: HostLibrary) -> None:
     assert result.first.startswith("command band after tick 7 of run 0")
 
 
-def test_a_users_own_rules_run_on_every_backend(tmp_path: Path) -> None:
-    write_port(make_port(RULES, parse_calibration("", "own.toml", RULES)), tmp_path)
-    library = HostLibrary(tmp_path, RULES)
-    assert compare(RULES, "host", library.run, reference_runner(RULES), ticks=5_000, seed=3).mismatches == 0
-    machine = CoreMachine(tmp_path, RULES, CORES["m4"])
-    assert compare(RULES, "m4", machine.run, library.run, ticks=20_000, seed=4).mismatches == 0
+@pytest.mark.parametrize("rules", [RULES, MIXED, BARE], ids=lambda rules: rules.name)
+def test_a_users_own_rules_run_on_every_backend(tmp_path: Path, rules: RuleSet) -> None:
+    write_port(make_port(rules, parse_calibration("", "own.toml", rules)), tmp_path)
+    library = HostLibrary(tmp_path, rules)
+    assert compare(rules, "host", library.run, reference_runner(rules), ticks=5_000, seed=3).mismatches == 0
+    machine = CoreMachine(tmp_path, rules, CORES["m4"])
+    assert compare(rules, "m4", machine.run, library.run, ticks=20_000, seed=4).mismatches == 0
 
 
 def test_as_controllers_host_and_core_follow_the_reference_tick_by_tick(folder: Path, library: HostLibrary) -> None:
@@ -91,18 +95,21 @@ def test_size_stack_and_instructions_are_within_their_limits(folder: Path) -> No
     from controller.port.elf import Elf
     from controller.port.toolchain import build_core
 
-    sizes = Elf(build_core(folder, CORES["m4"], ["rules.c"], "size.o")).sizes()
-    assert sizes["text"] <= 2_048
-    assert (sizes["data"], sizes["bss"]) == (0, 0)
+    for name in ("m4", "m0"):
+        sizes = Elf(build_core(folder, CORES[name], ["rules.c"], "size.o")).sizes()
+        assert sizes["text"] <= 2_048
+        assert (sizes["data"], sizes["bss"]) == (0, 0)
     stimulus = Stimulus(OURS, 21)
     start = np.array([[int(value) for value in initial_memory(OURS)]] * 8, dtype=np.int32)
     sample = replace(stimulus.runs(stimulus.calibration(), 8, 250), starts=start)
-    cost = CoreMachine(folder, OURS, CORES["m4"]).cost(sample)
+    machine = CoreMachine(folder, OURS, CORES["m4"])
+    cost = machine.cost(sample)
     assert len(cost.instructions) == 2_000
-    assert (
-        40 < cost.instructions.min() < cost.instructions.max() <= 420
-    )  # the aim is 400; 402 is the worst of 50 000, see docs/port.md
+    assert 40 < cost.instructions.min() < cost.instructions.max()
     assert 16 <= cost.stack_bytes <= 128
+    search = Search(machine, 22)
+    assert cost.instructions.max() < search.from_start(8) <= 400
+    assert search.from_start(2) < search.anywhere(4) <= LongestWay(machine.elf).bound("rules_tick")
 
 
 @pytest.mark.long
