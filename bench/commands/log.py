@@ -1,4 +1,4 @@
-"""`tccbench log`: after the drive, read the recording, explain it, replay rules on it, fit the vehicle, check a run."""
+"""`tccbench log`: record a drive, explain the recording, replay rules on it, fit the vehicle, check a run."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from bench.commands.log_record import record
 from bench.options import Within, rules_option
 
 if TYPE_CHECKING:
@@ -23,6 +24,9 @@ def log() -> None:
 
     A recording is data and runs nothing. What it cannot tell is said.
     """
+
+
+log.add_command(record)
 
 
 def _reading_options(command: _Command) -> _Command:
