@@ -93,6 +93,12 @@ def _until(is_so: Callable[[], bool], what: str) -> None:
         time.sleep(0.01)
 
 
+def _is_recorded(sender: Line, record: Path) -> bool:
+    """Send until it is: the hub may have the recorder's connection, but not yet its wish to listen."""
+    sender.send(ENGINE, 0)
+    return record.exists() and record.stat().st_size > 0
+
+
 def _tccbench(*arguments: object) -> Result:
     return CliRunner().invoke(main, [str(one) for one in arguments])
 
@@ -152,16 +158,14 @@ def test_a_request_to_stop_is_no_failure(start: Any, hub: Hub, tmp_path: Path, h
     recorder = start("log", "record", "--out", record)
     _until(lambda: hub.clients == 1, "the recorder has not come")
     sender = Line(open_bus(f"slcan:socket://127.0.0.1:{hub.port}"), frozenset({ENGINE.ident}))
-    sender.send(ENGINE, 0)
-    _until(lambda: record.exists() and record.stat().st_size > 0, "nothing is recorded")
+    _until(lambda: _is_recorded(sender, record), "nothing is recorded")
     recorder.send_signal(how)
     said, complained = recorder.communicate(timeout=10)
     sender.close()
     assert recorder.returncode == 0
-    assert "1 frames of 1 identifiers" in said
+    assert " frames of 1 identifiers" in said
     assert "stamped by the clock" in said
-    (one,) = read_log(str(record))
-    assert one.frame == ENGINE
+    assert {one.frame for one in read_log(str(record))} == {ENGINE}
     stamp_s = float(record.read_text()[1:].split(")")[0])
     assert abs(stamp_s - time.time()) < 30.0
     assert complained.count("\n") == 1
@@ -172,8 +176,7 @@ def test_a_hub_that_goes_is_told_and_the_log_kept(start: Any, hub: Hub, tmp_path
     recorder = start("log", "record", "--out", record)
     _until(lambda: hub.clients == 1, "the recorder has not come")
     sender = Line(open_bus(f"slcan:socket://127.0.0.1:{hub.port}"), frozenset({ENGINE.ident}))
-    sender.send(ENGINE, 0)
-    _until(lambda: record.exists() and record.stat().st_size > 0, "nothing is recorded")
+    _until(lambda: _is_recorded(sender, record), "nothing is recorded")
     hub.stop()
     _until(lambda: hub.clients == 0, "the hub is still there")
     _, complained = recorder.communicate(timeout=10)
@@ -182,7 +185,7 @@ def test_a_hub_that_goes_is_told_and_the_log_kept(start: Any, hub: Hub, tmp_path
     assert (
         "stopped: the bus was lost: the line is closed by its other end; what came before is in the log" in complained
     )
-    assert len(list(read_log(str(record)))) == 1
+    assert {one.frame for one in read_log(str(record))} == {ENGINE}
 
 
 # Without processes ----------------------------------------------------------------------------------------------

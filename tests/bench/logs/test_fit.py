@@ -241,3 +241,31 @@ def test_the_loop_closes(tccbench: Tccbench, recorded: Write, tmp_path: Path) ->
         errors[name] = next(one["rmse"] for one in found["errors"] if one["line"]["name"] == "oil_temp_c")
     assert errors["fitted"] < 1.5
     assert errors["fitted"] < errors["start"]
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (("--mass", "1000"), "alone weighs 2850 kg by its file; give the mass as driven"),
+        (("--write", "."), "--write .: this is a folder; give a file's name"),
+    ],
+)
+def test_wrong_options_are_one_line(
+    tccbench: Tccbench, recorded: Write, tmp_path: Path, options: tuple[str, ...], said: str
+) -> None:
+    path = recorded("pukeko", "riverbed", "as-built")
+    result = tccbench("log", "fit", path, "--vehicle", "pukeko", "--out", tmp_path / "out", *options)
+    assert result.exit_code == 2
+    assert said in result.stderr
+    assert result.stderr.count("\n") == 1
+
+
+def test_another_gearbox_is_asked_about(recorded: Write) -> None:
+    done = _fit(recorded("pukeko", "riverbed", "as-built"), _wrong("pukeko", {}))
+    assert not any("is it this vehicle?" in one.text for one in done.findings)
+    text = load_vehicle("pukeko").text
+    ratios = load_vehicle("pukeko").file.gearbox.ratios
+    other = tuple(one * factor for one, factor in zip(ratios, (1.03, 1.0, 0.97, 1.03, 0.97, 1.03), strict=True))
+    text = re.sub(r"(?m)^ratios = .*$", f"ratios = [{', '.join(f'{one:.4f}' for one in other)}]", text)
+    done = _fit(recorded("pukeko", "riverbed", "as-built"), vehicle_from_text(text, "other"))
+    assert any(one.judgement == "bad" and "is it this vehicle?" in one.text for one in done.findings)
