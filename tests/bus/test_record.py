@@ -6,7 +6,6 @@ import errno
 import os
 import signal
 import subprocess
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -14,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from bench_parts import SHORT, start
 from click.testing import CliRunner, Result
 
 from bench.logs.can_frames import candump_frames
@@ -33,53 +33,19 @@ from bus.send import Sender
 from controller.errors import UserError
 from controller.our_rules import OURS
 
-ROOT = Path(__file__).parents[2]
-MAIN = (sys.executable, "-c", "from bench.main import main; main()")
 ENGINE, COMMAND, FOREIGN = Frame(0x0A0, bytes(8)), Frame(0x220, bytes(8)), Frame(0x555, b"\x01")
-DRIVE = """title = "Short"
-about = "Up to the low band's hold and on."
-ambient_c = 20.0
-oil_c = 70.0
-coolant_c = 85.0
-[[point]]
-at_s = 0.0
-speed_kmh = 0.0
-surface = "track"
-[[point]]
-at_s = 12.0
-speed_kmh = 45.0
-[[point]]
-at_s = 60.0
-speed_kmh = 45.0
-[[event]]
-at_s = 1.0
-band = "low"
-"""
 
 
 @pytest.fixture
-def hub() -> Iterator[Hub]:
-    one = Hub()
-    thread = threading.Thread(target=one.serve)
-    thread.start()
-    yield one
-    if thread.is_alive():
-        one.stop()
-    thread.join()
-
-
-@pytest.fixture
-def start(hub: Hub) -> Iterator[Callable[..., subprocess.Popen[str]]]:
+def begin(hub: Hub) -> Iterator[Callable[..., subprocess.Popen[str]]]:
     """Start a command on the hub's bus; what is left of it at the end of the test is ended."""
     running: list[subprocess.Popen[str]] = []
 
-    def begin(*arguments: str | Path) -> subprocess.Popen[str]:
-        command = [*MAIN, *map(str, arguments), "--bus", f"slcan:socket://127.0.0.1:{hub.port}"]
-        running.append(subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-                                        env=os.environ | {"PYTHONPATH": str(ROOT)}))  # fmt: skip
+    def on_the_hub(*arguments: str | Path) -> subprocess.Popen[str]:
+        running.append(start(*map(str, arguments), "--bus", f"slcan:socket://127.0.0.1:{hub.port}"))
         return running[-1]
 
-    yield begin
+    yield on_the_hub
     for one in running:
         if one.poll() is None:
             one.kill()
@@ -103,14 +69,14 @@ def _tccbench(*arguments: object) -> Result:
     return CliRunner().invoke(main, [str(one) for one in arguments])
 
 
-def test_a_killed_recorder_leaves_what_it_heard(start: Any, hub: Hub, tmp_path: Path) -> None:
+def test_a_killed_recorder_leaves_what_it_heard(begin: Any, hub: Hub, tmp_path: Path) -> None:
     """Of a drive of two processes: line for line what the vehicle's own log has, stamps and all, up to the kill."""
     own, record, drive = tmp_path / "own.log", tmp_path / "record.log", tmp_path / "drive.toml"
-    drive.write_text(DRIVE)
-    recorder = start("log", "record", "--out", record, "--map", "powertrain")
+    drive.write_text(SHORT.replace("at_s = 40.0", "at_s = 60.0"))
+    recorder = begin("log", "record", "--out", record, "--map", "powertrain")
     _until(lambda: hub.clients == 1, "the recorder has not come")
-    controller = start("node", "controller", "--wait", "20")
-    vehicle = start("node", "vehicle", "--drive", drive, "--log", own, "--wait", "20")
+    controller = begin("node", "controller", "--wait", "20")
+    vehicle = begin("node", "vehicle", "--drive", drive, "--log", own, "--wait", "20")
     _until(lambda: record.exists() and record.stat().st_size > 200_000, "nothing is recorded")
     recorder.send_signal(signal.SIGKILL)
     assert recorder.wait(timeout=10) == -signal.SIGKILL
@@ -132,13 +98,13 @@ def test_a_killed_recorder_leaves_what_it_heard(start: Any, hub: Hub, tmp_path: 
     assert shown.exit_code == 0, shown.output
 
 
-def test_it_ends_with_the_drive(start: Any, hub: Hub, tmp_path: Path) -> None:
+def test_it_ends_with_the_drive(begin: Any, hub: Hub, tmp_path: Path) -> None:
     own, record, drive = tmp_path / "own.log", tmp_path / "record.log", tmp_path / "drive.toml"
-    drive.write_text(DRIVE.replace("at_s = 60.0", "at_s = 20.0"))
-    recorder = start("log", "record", "--out", record, "--map", "powertrain")
+    drive.write_text(SHORT.replace("at_s = 40.0", "at_s = 20.0"))
+    recorder = begin("log", "record", "--out", record, "--map", "powertrain")
     _until(lambda: hub.clients == 1, "the recorder has not come")
-    start("node", "controller", "--wait", "20")
-    start("node", "vehicle", "--drive", drive, "--log", own, "--wait", "20").communicate(timeout=60)
+    begin("node", "controller", "--wait", "20")
+    begin("node", "vehicle", "--drive", drive, "--log", own, "--wait", "20").communicate(timeout=60)
     said, complained = recorder.communicate(timeout=10)
     assert recorder.returncode == 0
     assert "the drive is over" in said
@@ -153,9 +119,9 @@ def test_it_ends_with_the_drive(start: Any, hub: Hub, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
-def test_a_request_to_stop_is_no_failure(start: Any, hub: Hub, tmp_path: Path, how: signal.Signals) -> None:
+def test_a_request_to_stop_is_no_failure(begin: Any, hub: Hub, tmp_path: Path, how: signal.Signals) -> None:
     record = tmp_path / "record.log"
-    recorder = start("log", "record", "--out", record)
+    recorder = begin("log", "record", "--out", record)
     _until(lambda: hub.clients == 1, "the recorder has not come")
     sender = Line(open_bus(f"slcan:socket://127.0.0.1:{hub.port}"), frozenset({ENGINE.ident}))
     _until(lambda: _is_recorded(sender, record), "nothing is recorded")
@@ -171,9 +137,9 @@ def test_a_request_to_stop_is_no_failure(start: Any, hub: Hub, tmp_path: Path, h
     assert complained.count("\n") == 1
 
 
-def test_a_hub_that_goes_is_told_and_the_log_kept(start: Any, hub: Hub, tmp_path: Path) -> None:
+def test_a_hub_that_goes_is_told_and_the_log_kept(begin: Any, hub: Hub, tmp_path: Path) -> None:
     record = tmp_path / "record.log"
-    recorder = start("log", "record", "--out", record)
+    recorder = begin("log", "record", "--out", record)
     _until(lambda: hub.clients == 1, "the recorder has not come")
     sender = Line(open_bus(f"slcan:socket://127.0.0.1:{hub.port}"), frozenset({ENGINE.ident}))
     _until(lambda: _is_recorded(sender, record), "nothing is recorded")
