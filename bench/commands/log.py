@@ -18,9 +18,9 @@ if TYPE_CHECKING:
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
 
-@click.group("log", short_help="After the drive: recordings.")
+@click.group("log", short_help="Record drives, and what recordings tell.")
 def log() -> None:
-    """Read a recorded drive: CSV, ASAM MDF 4, or a candump log with its DBC.
+    """Record a drive from a bus, and read recorded drives: CSV, ASAM MDF 4, or a candump log with its DBC.
 
     A recording is data and runs nothing. What it cannot tell is said.
     """

@@ -55,15 +55,16 @@ def record(
     binding = _binding(map_name, dbc_path, rules_file)
     stamping = _stamping(binding, clock, map_name)
     parsed = parse_url(url)
-    with whole_lines(path, append, overwrite) as (log, after_us, note), _stopped() as is_stopped:
-        line = Line(open_bus(url, listens_only=True), frozenset(), is_serial=parsed.is_serial)
-        try:
+    why = ""
+    # First the bus: where there is none, no file is replaced.
+    line = Line(open_bus(url, listens_only=True), frozenset(), is_serial=parsed.is_serial)
+    try:
+        with whole_lines(path, append, overwrite) as (log, after_us, note), _stopped() as is_stopped:
             recorder = Recorder(line, log, stamping, parsed.wire, after_us)
             click.echo(f"recording {url} to {path}; Ctrl-C ends it", err=True)
             for told in (note, _not_heard_here(url)):
                 if told:
                     click.echo(told, err=True)
-            why = ""
             try:
                 with _progress(recorder) as report:
                     recorder.run(seconds, is_stopped, report)
@@ -71,11 +72,11 @@ def record(
                 why = str(error)
             except OSError as error:
                 why = f"{path}: {(error.strerror or 'cannot be written').lower()}"
-        finally:
-            line.close()
+    finally:
+        line.close()
     _tell(recorder, binding, path, stamping.words, line.garbled)
     if why:
-        click.echo(f"stopped: {why}; what came before is in the log", err=True)
+        click.echo(f"stopped: {why}{'; what came before is in the log' if recorder.frames else ''}", err=True)
     if why or not recorder.frames:
         raise click.exceptions.Exit(1)
 

@@ -337,6 +337,17 @@ def test_a_survey_says_where_a_log_is_cut(tmp_path: Path) -> None:
     assert "not in the map: 555 (1 frames)" in result.stdout
 
 
+def test_no_bus_replaces_no_file(tmp_path: Path) -> None:
+    path = tmp_path / "record.log"
+    path.write_text("mine\n")
+    result = _tccbench("log", "record", "--bus", "slcan:socket://127.0.0.1:1", "--overwrite", "--out", path)
+    assert result.exit_code == 2
+    assert path.read_text() == "mine\n"
+    result = _tccbench("log", "record", "--bus", "virtual:new", "--overwrite", "--seconds", "0.1", "--out", path)
+    assert result.exit_code == 1
+    assert not path.exists()
+
+
 def test_nothing_heard_leaves_nothing(tmp_path: Path) -> None:
     path = tmp_path / "record.log"
     result = _tccbench("log", "record", "--bus", "virtual:still", "--seconds", "0.1", "--out", path)
