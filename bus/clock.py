@@ -1,4 +1,4 @@
-"""The two clocks. Real time is the only place of the bench that reads a wall clock."""
+"""The two clocks, and stamps of the wall's time. This is the only place of the bench that reads a wall clock."""
 
 from __future__ import annotations
 
@@ -66,6 +66,48 @@ class RealTime:
             return None
         ordered = sorted(self._late_us)
         return Lateness(len(ordered), ordered[len(ordered) // 2], ordered[len(ordered) * 99 // 100], ordered[-1])
+
+
+class Stamps:
+    """Times of arrival for a recording, µs since 1970, that never fall, even where the machine's clock is set.
+
+    The date is read once; from there on the clock counts that nobody sets.
+    """
+
+    def __init__(self) -> None:
+        self._zero_ns = time.time_ns() - time.monotonic_ns()
+        self._last_us = 0
+
+    def now_us(self) -> int:
+        """Return the time."""
+        return (self._zero_ns + time.monotonic_ns()) // 1000
+
+    def arrived_us(self, driver_s: float) -> int:
+        """Return when a frame arrived: now, less the time that it has waited since the driver's stamp.
+
+        A driver's stamp of another clock, or of one that was set, is no help and is passed over.
+        """
+        now_ns = self._zero_ns + time.monotonic_ns()
+        waited_ns = time.time_ns() - round(driver_s * 1e9)
+        if 0 <= waited_ns < _MOST_WAITED_NS:
+            now_ns -= waited_ns
+        self._last_us = max(self._last_us, now_ns // 1000)
+        return self._last_us
+
+
+_MOST_WAITED_NS = 1_000_000_000
+
+
+class Elapsed:
+    """The wall's time since it was made."""
+
+    def __init__(self) -> None:
+        self._start = time.monotonic()
+
+    @property
+    def s(self) -> float:
+        """Seconds so far."""
+        return time.monotonic() - self._start
 
 
 class Deadline:

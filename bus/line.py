@@ -36,6 +36,8 @@ class Line:
         self.sent = 0
         self.heard = 0
         self.garbled = 0
+        self.driver_stamp_s = 0.0
+        """The driver's own stamp of the frame that came last, in whatever clock it has."""
 
     @property
     def may_send(self) -> frozenset[int]:
@@ -95,21 +97,26 @@ class Line:
         self._log = log
 
     def _get(self, seconds: float) -> Frame | None:
-        try:
-            message = self._bus.recv(seconds)
-        except (ValueError, IndexError, UnicodeDecodeError):
-            # What a serial adapter makes of noise on its line; the next line is whole again.
-            self.garbled += 1
-            return None
-        except Exception as error:  # each driver raises what it likes
-            raise BusError(f"the bus was lost: {_first_line(error)}") from None
-        if message is None:
-            return None
-        if message.is_error_frame or message.is_remote_frame or message.is_fd or len(message.data) > MOST_BYTES:
-            self.garbled += 1
-            return self._get(0.0) if not self._poll_s else None
-        ident = message.arbitration_id | (EXTENDED if message.is_extended_id else 0)
-        return Frame(ident, bytes(message.data))
+        while True:
+            try:
+                message = self._bus.recv(seconds)
+            except (ValueError, IndexError, UnicodeDecodeError):
+                # What a serial adapter makes of noise on its line; the next line is whole again.
+                self.garbled += 1
+                return None
+            except Exception as error:  # each driver raises what it likes
+                raise BusError(f"the bus was lost: {_first_line(error)}") from None
+            if message is None:
+                return None
+            if message.is_error_frame or message.is_remote_frame or message.is_fd or len(message.data) > MOST_BYTES:
+                self.garbled += 1
+                if self._poll_s:
+                    return None
+                seconds = 0.0
+                continue
+            self.driver_stamp_s = message.timestamp
+            ident = message.arbitration_id | (EXTENDED if message.is_extended_id else 0)
+            return Frame(ident, bytes(message.data))
 
     def close(self) -> None:
         """Leave the bus."""

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
+from bus.candump import CHANNEL
 from controller.errors import UserError
 from controller.suggest import nearest
 
@@ -32,6 +34,12 @@ class BusUrl(NamedTuple):
         if self.interface == "slcan":
             return _host(self.channel)[0] not in _LOOPBACK
         return not (self.interface == "socketcan" and self.channel.startswith("vcan"))
+
+    @property
+    def wire(self) -> str:
+        """A word for it in logs: the device's name, or the bench's own where there is none."""
+        last = re.sub(r"[^0-9A-Za-z_.-]", "_", self.channel.partition("@")[0].rpartition("/")[2])
+        return CHANNEL if self.is_tcp or self.interface == "virtual" else last
 
     @property
     def is_tcp(self) -> bool:
@@ -63,8 +71,8 @@ def parse_url(url: str) -> BusUrl:
     return BusUrl(url, interface, channel, bitrate)
 
 
-def open_bus(url: str) -> BusABC:
-    """Return an open python-can bus.
+def open_bus(url: str, *, listens_only: bool = False) -> BusABC:
+    """Return an open python-can bus. `listens_only` asks a serial line's adapter not even to acknowledge frames.
 
     Raises `UserError` where the URL is wrong, or where the interface it names is not there; the line says what is
     missing and how to come by it.
@@ -73,11 +81,12 @@ def open_bus(url: str) -> BusABC:
 
     parsed = parse_url(url)
     if parsed.is_tcp:
-        return _open_tcp(parsed)
+        return _open_tcp(parsed, listens_only)
     _check_is_there(parsed)
     options: dict[str, object] = {}
     if parsed.is_serial:
         options["sleep_after_open"] = 0.1
+        options["listen_only"] = listens_only
     if parsed.bitrate is not None:
         options["bitrate"] = parsed.bitrate
     try:
@@ -106,14 +115,14 @@ def _check_is_there(url: BusUrl) -> None:
             raise UserError(f"--bus {url.text}: there is no network interface {url.channel}; {advice}")
 
 
-def _open_tcp(url: BusUrl) -> BusABC:
+def _open_tcp(url: BusUrl, listens_only: bool) -> BusABC:
     from bus.tcp_line import TcpLineBus
 
     host, port = _host(url.channel)
     if port is None or not url.channel.startswith("socket://"):
         raise UserError(f"--bus {url.text}: write slcan:socket://HOST:PORT, the port 1 to 65535")
     try:
-        return TcpLineBus(host, port, url.bitrate)
+        return TcpLineBus(host, port, url.bitrate, listens_only)
     except OSError as error:
         raise UserError(f"--bus {url.text}: nothing answers at {host}:{port} ({error.strerror or 'no answer'}); start "
                         f"`tccbench hub --port {port}` first") from None  # fmt: skip

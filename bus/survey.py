@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import NamedTuple
 
 from bus.binding import Binding, Role
@@ -43,7 +44,11 @@ class Survey(NamedTuple):
     seconds: float
     messages: tuple[MessageSurvey, ...]
     signals: tuple[SignalSurvey, ...]
-    unknown: int
+    unknown: dict[int, int]
+    """Frames by identifier that the map does not have."""
+
+    cut_row: int | None
+    """The number of a last line that is cut and left out, None where the log ends well."""
 
 
 def survey(binding: Binding, path: str) -> Survey:
@@ -54,12 +59,14 @@ def survey(binding: Binding, path: str) -> Survey:
     last_us: dict[str, int] = {}
     frames: dict[str, int] = {}
     ranges: dict[str, tuple[int, int, int]] = {}
-    unknown = end_us = 0
-    for at_us, frame in read_log(path):
+    unknown: Counter[int] = Counter()
+    cut: list[int] = []
+    end_us = 0
+    for at_us, frame in read_log(path, cut.append):
         end_us = at_us
         message = names.get(binding.key(frame.ident))
         if message is None:
-            unknown += 1
+            unknown[frame.ident] += 1
             continue
         frames[message.name] = frames.get(message.name, 0) + 1
         first_us.setdefault(message.name, at_us)
@@ -93,4 +100,4 @@ def survey(binding: Binding, path: str) -> Survey:
             count, low, high = ranges.get(signal.name, (0, 0, 0))
             texts = (str(low), str(high)) if count else ("–", "–")
             signals.append(SignalSurvey(signal.name, signal.signal.unit, count, *texts))
-    return Survey(end_us / 1e6, tuple(messages), tuple(signals), unknown)
+    return Survey(end_us / 1e6, tuple(messages), tuple(signals), dict(unknown), cut[0] if cut else None)

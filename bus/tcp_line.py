@@ -22,10 +22,11 @@ _BITRATES = {10_000: 0, 20_000: 1, 50_000: 2, 100_000: 3, 125_000: 4, 250_000: 5
 class TcpLineBus(BusABC):
     """A bus behind `host:port`. Lines that are no data frame are passed over and counted in `malformed`.
 
+    `listens_only` opens the adapter's channel for listening only.
     Raises `OSError` where nothing answers, `UserError` for a bit rate that the protocol has no number for.
     """
 
-    def __init__(self, host: str, port: int, bitrate: int | None = None) -> None:
+    def __init__(self, host: str, port: int, bitrate: int | None = None, listens_only: bool = False) -> None:
         self._can_protocol = CanProtocol.CAN_20
         self._socket = socket.create_connection((host, port), timeout=2.0)
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
@@ -38,7 +39,7 @@ class TcpLineBus(BusABC):
                 self._socket.close()
                 raise UserError(f"slcan knows no bit rate of {bitrate}; it knows {', '.join(map(str, _BITRATES))}")
             self._socket.sendall(f"C\rS{_BITRATES[bitrate]}\r".encode())
-        self._socket.sendall(b"O\r")
+        self._socket.sendall(b"L\r" if listens_only else b"O\r")
         super().__init__(channel=f"{host}:{port}")
 
     def send(self, msg: Message, timeout: float | None = None) -> None:  # noqa: ARG002 - python-can's signature

@@ -50,6 +50,7 @@ def check(dbc: str, map_name: str, rules_file: str | None) -> None:
 @rules_option
 def log_(map_name: str, log: str, dbc_path: str | None, rules_file: str | None) -> None:
     """Read a candump LOG through MAP: how many frames of each message are good, and its signals' range."""
+    from bench.bus_log import foreign_text
     from bench.bus_session import need_bus_packages
     from bench.pages.markup import Table
     from bench.terminal import print_table, print_verdict
@@ -64,12 +65,14 @@ def log_(map_name: str, log: str, dbc_path: str | None, rules_file: str | None) 
         f"{log}: {found.seconds:.2f} s", ("message", "from", "frames", "good", "refused", "period ms"),
         [(one.message, one.sender, str(one.frames), str(one.good), one.refused, one.period_text)
          for one in found.messages],
-        note=f"{found.unknown} frames of other identifiers", left=2,
+        note=foreign_text(found.unknown), left=2,
     ))  # fmt: skip  # a row a line
     print_table(Table(
         "Signals", ("signal", "unit", "good readings", "lowest", "highest"),
         [(one.name, one.unit, str(one.readings), one.lowest, one.highest) for one in found.signals], left=2,
     ))  # fmt: skip
+    if found.cut_row is not None:
+        print_verdict([("note", f"the log is cut in the middle of line {found.cut_row}; read up to there")])
     silent = [one.message for one in found.messages if not one.good and one.sender == "vehicle"]
     if silent:
         print_verdict([("bad", f"no good frame of {', '.join(silent)}")])

@@ -1,4 +1,4 @@
-"""`tccbench log`: after the drive, read the recording, explain it, replay rules on it, fit the vehicle, check a run."""
+"""`tccbench log`: record a drive, explain the recording, replay rules on it, fit the vehicle, check a run."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from bench.commands.log_record import record
 from bench.options import Within, rules_option
 
 if TYPE_CHECKING:
@@ -17,12 +18,15 @@ if TYPE_CHECKING:
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
 
-@click.group("log", short_help="After the drive: recordings.")
+@click.group("log", short_help="Record drives, and what recordings tell.")
 def log() -> None:
-    """Read a recorded drive: CSV, ASAM MDF 4, or a candump log with its DBC.
+    """Record a drive from a bus, and read recorded drives: CSV, ASAM MDF 4, or a candump log with its DBC.
 
     A recording is data and runs nothing. What it cannot tell is said.
     """
+
+
+log.add_command(record)
 
 
 def _reading_options(command: _Command) -> _Command:
@@ -72,6 +76,15 @@ def _vehicle(name: str | None) -> Vehicle | None:
     return load_vehicle(name) if name else None
 
 
+def _no_folder(write_path: str | None) -> None:
+    from pathlib import Path
+
+    from controller.errors import UserError
+
+    if write_path is not None and Path(write_path).is_dir():
+        raise UserError(f"--write {write_path}: this is a folder; give a file's name")
+
+
 @log.command("map", short_help="Propose a map of a recording's channels.")
 @click.argument("recording", metavar="LOG")
 @click.option("--dbc", default=None, metavar="FILE", help="DBC of a CAN recording.")
@@ -84,6 +97,7 @@ def map_(recording: str, dbc: str | None, write_path: str | None) -> None:
     from bench.logs.reading import open_source, proposed_map
     from bench.out_files import ready_folder, write_whole
 
+    _no_folder(write_path)
     proposed = proposed_map(recording, dbc)
     used = {one.channel for one in proposed.signal.values()} | ({proposed.time.channel} if proposed.time else set())
     left = [one.name for one in open_source(recording, dbc).channels() if one.name not in used]
@@ -225,15 +239,21 @@ def fit_(
     from bench.logs.show_files import drive_text
     from bench.out_files import ready_folder, write_whole
     from bench.terminal import print_table, print_verdict
+    from controller.errors import UserError
     from sim.vehicle import load_vehicle
 
+    _no_folder(write_path)
     chosen = load_vehicle(vehicle)
+    own_kg = chosen.file.body.mass_kg
+    if total_kg is not None and total_kg < own_kg:
+        raise UserError(f"--mass {total_kg:g}: {chosen.name} alone weighs {own_kg:g} kg by its file; give the mass as "
+                        "driven, or correct mass_kg in a file of your own")  # fmt: skip
     folder = ready_folder(out_dir)
     done = fit([_read(path, map_path, dbc) for path in recordings], chosen, ambient_c, total_kg)
     files = {}
     if done.text:
         files[Path(write_path) if write_path else folder / "fitted.toml"] = done.text
-    load_kg = 0.0 if total_kg is None else total_kg - chosen.file.body.mass_kg
+    load_kg = 0.0 if total_kg is None else total_kg - own_kg
     drive = drive_text(done.shown[0], done.road[0].stretches, load_kg, ambient_c)
     if drive:
         files[folder / "drive.toml"] = drive

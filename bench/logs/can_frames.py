@@ -53,11 +53,11 @@ def candump_frames(path: str, notes: Notes, progress: Progress) -> Iterator[Fram
     """Yield the frames of a candump text in blocks. Lines that are none are counted and named in `notes`."""
     size, done = max(Path(path).stat().st_size, 1), 0
     block = _Block()
-    strange, first_strange, last_is_whole = 0, 0, True
+    strange, first_strange = 0, 0
     with open(path, encoding="ascii", errors="replace") as file:
         for number, line in enumerate(file, start=1):
             done += len(line)
-            last_is_whole = line.endswith("\n")
+            is_whole = line.endswith("\n")
             found = _LOG.match(line)
             if found:
                 _, hexa = found[2], found[4]
@@ -66,13 +66,15 @@ def candump_frames(path: str, notes: Notes, progress: Progress) -> Iterator[Fram
                 found = _SCREEN.match(line)
                 hexa = "".join(found[5].split()) if found else ""
                 whole = bool(found) and len(hexa) == 2 * int(found[4]) and len(hexa) <= 16 if found else False
+            if not is_whole and line.strip():
+                # Even a line that reads well may have lost the end of its data.
+                notes.findings.append(LogFinding("cut", "note", f"the file is cut in the middle of line {number}; "
+                                                 "read up to there"))  # fmt: skip
+                continue
             if not found or not whole:
-                if line.strip() and last_is_whole:
+                if line.strip():
                     strange += 1
                     first_strange = first_strange or number
-                elif line.strip():
-                    notes.findings.append(LogFinding("cut", "note", f"the file is cut in the middle of line {number}; "
-                                                     "read up to there"))  # fmt: skip
                 continue
             ident = int(found[3], 16) | (EXTENDED if len(found[3]) == 8 else 0)
             block.add(float(found[1]), ident, bytes.fromhex(hexa))

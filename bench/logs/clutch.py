@@ -24,12 +24,15 @@ CHANGE_PRICE = 5.0
 FLAG_COST = 40.0
 """Price of going against a recorded flag; the evidence of slip decides only within what the flag allows."""
 
+BELIED_S, BELIED_PEDAL_PCT = 3.0, 20.0
+"""Held for so long under so much pedal while the flag says out, the clutch has another master than the flag's."""
+
 LEAST_NOISE_RPM = 2.0
 SWING_S = 0.5
 TAIL = 4.0
 """Degrees of freedom of the slip's scatter while held."""
 
-VOID_WIDTHS = 1.2
+VOID_WIDTHS, VOID_S, UNTOLD_S = 1.2, 0.5, 1.0
 LONGEST_WAY_IN_S = 3.0
 """Without a flag, slipping is believed for so long beside a hold."""
 
@@ -38,7 +41,9 @@ LONGEST_WAY_IN_S = 3.0
 class Clutch:
     """Turbine speed and slip of each sample, the clutch's state and how sure it is.
 
-    `by` says what the state was told from: a recorded flag, or the slip. `noise_rpm` is the scatter of the slip.
+    `by` says what the state was told from: a recorded flag, or the slip. `noise_rpm` is the scatter of the slip, `flag`
+    the recorded flag where there is one; `is_belied` that the clutch holds where the flag says out, as it does where
+    the transmission holds by its own schedule and the flag is the command of what was added to it.
     """
 
     turbine_rpm: Array
@@ -48,6 +53,8 @@ class Clutch:
     sure: Array
     by: str
     noise_rpm: float
+    flag: Array | None = None
+    is_belied: bool = False
 
 
 def clutch_of(log: Log, grid: Grid, gears: Gears, vehicle: Vehicle | None) -> Clutch:
@@ -63,19 +70,23 @@ def clutch_of(log: Log, grid: Grid, gears: Gears, vehicle: Vehicle | None) -> Cl
     skew_s = 0.1 * period_s if period_s < 0.5 else 0.25 * period_s
     skew_rpm = skew_s * np.nan_to_num(np.abs(rate(engine_rpm, grid.step_s)))
     width = np.sqrt(noise_rpm**2 + turbine_error**2 + skew_rpm**2)
-    costs = _costs(grid, slip_rpm, width, vehicle)
+    costs, tells_nothing = _costs(grid, slip_rpm, width, vehicle)
     flag = _flag(grid)
+    is_belied = flag is not None and _belied(grid, flag, slip_rpm, noise_rpm)
     if flag is not None:
         costs[:, OUT] += np.where(flag > 0.0, FLAG_COST, 0.0)
+    if flag is not None and not is_belied:
         costs[:, IN] += np.where(flag == 0.0, FLAG_COST, 0.0)
         costs[:, SLIPPING] += np.where(flag == 0.0, FLAG_COST, 0.0)
+        tells_nothing &= False
     unknown = np.isnan(slip_rpm)
     costs[unknown] = 0.0
     state, sure = likeliest(costs * weight(grid.step_s), CHANGE_PRICE)
-    state = _engaging_only(state, grid.step_s) if flag is None else state
+    state = _engaging_only(state, grid.step_s) if flag is None or is_belied else state
+    state, sure = _changes_in_the_middle(state, sure, tells_nothing, grid.step_s)
     state = np.where(unknown, UNKNOWN, state)
     return Clutch(turbine_rpm, slip_rpm, slip_pct, state, np.where(unknown, 0.0, sure),
-                  "slip" if flag is None else "flag and slip", noise_rpm)  # fmt: skip
+                  "slip" if flag is None else "flag and slip", noise_rpm, flag, is_belied)  # fmt: skip
 
 
 def _turbine(log: Log, grid: Grid, gears: Gears) -> tuple[Array, Array]:
@@ -128,10 +139,22 @@ def _flag(grid: Grid) -> Array | None:
     return None
 
 
-def _costs(grid: Grid, slip_rpm: Array, width: Array, vehicle: Vehicle | None) -> Array:
-    """Costs of out, slipping and in by the slip; the open converter's own slip is known with a vehicle's table."""
+def _belied(grid: Grid, flag: Array, slip_rpm: Array, noise_rpm: float) -> bool:
+    """Tell whether the clutch plainly holds for a while where the flag says out."""
+    near_rpm = np.abs(smooth(slip_rpm, grid.step_s, VOID_S))
+    holds = (flag == 0.0) & (near_rpm < 2.0 * noise_rpm) & (grid.get("throttle_pct") > BELIED_PEDAL_PCT)
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], holds, [False])).astype(np.int8)))
+    return bool(np.max(edges[1::2] - edges[::2], initial=0) * grid.step_s >= BELIED_S)
+
+
+def _costs(grid: Grid, slip_rpm: Array, width: Array, vehicle: Vehicle | None) -> tuple[Array, Array]:
+    """Return costs of out, slipping and in by the slip, and where the slip does not tell in from out.
+
+    The open converter's own slip is known with a vehicle's table.
+    """
     engine_rpm = grid.get("engine_rpm")
     costs = np.empty((len(slip_rpm), 3))
+    idle = np.zeros(len(slip_rpm), dtype=bool)
     root = 2.5066
     # Student's distribution: a single wild reading does not open a clutch, a lasting one does.
     costs[:, IN] = 0.5 * (TAIL + 1.0) * np.log1p((slip_rpm / width) ** 2 / TAIL) + np.log(width * root)
@@ -143,7 +166,8 @@ def _costs(grid: Grid, slip_rpm: Array, width: Array, vehicle: Vehicle | None) -
         near = np.exp(-0.5 * ((slip_rpm - expected) / spread) ** 2) / (spread * root)
         costs[:, OUT] = -np.log(0.95 * near + 0.05 / 2500.0)
         # Where nothing is pulled an open converter does not slip either: that tells nothing, and the state stays.
-        idle = (np.abs(expected) < VOID_WIDTHS * width) & (np.abs(slip_rpm) < VOID_WIDTHS * width)
+        near_rpm = smooth(slip_rpm, grid.step_s, VOID_S)
+        idle = (np.abs(expected) < VOID_WIDTHS * width) & (np.abs(near_rpm) < VOID_WIDTHS * width)
         costs[idle, OUT] = costs[idle, IN]
         # A slipping clutch takes part of the torque, so the slip lies between none and the open converter's.
         share = slip_rpm / np.where(np.abs(expected) < 1.0, 1.0, expected)
@@ -153,7 +177,29 @@ def _costs(grid: Grid, slip_rpm: Array, width: Array, vehicle: Vehicle | None) -
         # Without tables a slip of any size speaks for out, slip about nothing for in.
         costs[:, OUT] = np.log(700.0) + np.where(slip_rpm < -200.0, 3.0, 0.0)
         costs[:, SLIPPING] = np.log(700.0) + 6.0
-    return costs
+    return costs, idle
+
+
+def _changes_in_the_middle(state: States, sure: Array, tells_nothing: Array, step_s: float) -> tuple[States, Array]:
+    """Put a change between out and in that lies at the end of a stretch that tells nothing into its middle.
+
+    It may be anywhere in there; the middle is wrong by the least, and is no surer than a coin.
+    """
+    void = smooth(tells_nothing.astype(np.float64), step_s, UNTOLD_S) > 0.5
+    state, sure = state.copy(), sure.copy()
+    for at in (np.flatnonzero(np.diff(state) != 0) + 1).tolist():
+        if {int(state[at - 1]), int(state[at])} != {OUT, IN}:
+            continue
+        last = at - 1
+        while last > 0 and not void[last] and (at - last) * step_s < UNTOLD_S:
+            last -= 1
+        first = last
+        while first > 0 and void[first - 1] and state[first - 1] == state[at - 1]:
+            first -= 1
+        if void[last] and (at - first) * step_s > UNTOLD_S:
+            state[(first + at) // 2 : at] = state[at]
+            sure[first:at] = np.minimum(sure[first:at], 0.5)
+    return state, sure
 
 
 def _engaging_only(state: States, step_s: float) -> States:

@@ -16,6 +16,9 @@ States = NDArray[np.int64]
 EVIDENCE_S = 0.1
 """Readings nearer than this are not independent of each other: together they count as one."""
 
+EVEN = 1e-9
+"""Costs no further apart than this are the same."""
+
 SUREST = 0.99
 """No likelihood knows what its model leaves out."""
 
@@ -29,12 +32,15 @@ def likeliest(costs: Array, price: float) -> tuple[States, Array]:
     """Return the state of each sample, and how sure that is (0 to 1).
 
     `costs` of shape (samples, states) are negative log likelihoods, each sample already weighted; `price` is that of
-    a change. The sureness is the state's share of the likelihood of its whole stretch, were it any one state.
+    a change. Where evidence favours none of several states, the state stays until it does. The sureness is the
+    state's share of the likelihood of its whole stretch, were it any one state.
     """
     samples, states = costs.shape
     if samples == 0:
         return np.zeros(0, dtype=np.int64), np.zeros(0)
-    favoured = np.argmin(costs, axis=1)
+    # A stretch that favours none is one of its own: the change lies at its end, not at its beginning.
+    is_even = (costs <= costs.min(axis=1, keepdims=True) + EVEN).sum(axis=1) > 1
+    favoured = np.argmin(costs, axis=1) + states * is_even
     starts = np.flatnonzero(np.diff(favoured, prepend=-1) != 0)
     sums = np.add.reduceat(costs, starts, axis=0)
     came_from = np.zeros((len(starts), states), dtype=np.int8)
@@ -42,7 +48,7 @@ def likeliest(costs: Array, price: float) -> tuple[States, Array]:
     stay = np.arange(states)
     for at in range(1, len(starts)):
         cheapest = int(np.argmin(best))
-        change = best[cheapest] + price < best
+        change = best[cheapest] + price <= best + EVEN
         came_from[at] = np.where(change, cheapest, stay)
         best = np.where(change, best[cheapest] + price, best) + sums[at]
     path = np.zeros(len(starts), dtype=np.int64)

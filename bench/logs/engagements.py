@@ -9,8 +9,10 @@ import numpy as np
 
 from bench.figures import is_hunting
 from bench.logs.clutch import IN, SLIPPING, UNKNOWN, Clutch
+from bench.logs.edges import begins_s, ends_s
 from bench.logs.gears import Gears
 from bench.logs.grid import Grid
+from bench.logs.source import Array
 
 LEAST_S = 0.3
 """A hold shorter than this is not told from a slip that passes through nothing."""
@@ -18,9 +20,11 @@ LEAST_S = 0.3
 BRIDGED_S = 0.25
 """Evidence that fails for less than this does not end a hold."""
 
-SEEN_NOISES = 3.0
-GROWS_S, BACK_S = 0.2, 0.2
-"""Slip after a hold is looked at for so long, and its beginning sought no further back than this."""
+FOLLOWS_S = 0.5
+"""A flag that falls so shortly before the slip comes back is what ended the hold."""
+
+JUST_BEFORE_S = 0.1
+"""Gear, brake and switch are looked at from so long before a hold's end."""
 
 BEFORE_S = 0.5
 """The engine's speed before an engagement is taken this long before the slip begins to go."""
@@ -29,6 +33,8 @@ BEFORE_S = 0.5
 @dataclass(frozen=True)
 class LogEngagement:
     """One engagement. Times in s of the recording; None where it was in already, or still is, at an end of it.
+
+    Its moments are the recorded command's where there is one, else the slip's as `bench.logs.edges` defines them.
 
     `held_s` is when the slip was gone (None: never), `duration_s` how long that took, `drop_rpm` the engine speed it
     cost, `gap_s` the time since the last one ended, `sure` how sure the hold is (0 to 1).
@@ -45,6 +51,7 @@ class LogEngagement:
     duration_s: float | None
     gap_s: float | None
     braked: bool
+    switched: bool
     sure: float
 
 
@@ -54,40 +61,50 @@ def engagements_of(grid: Grid, gears: Gears, clutch: Clutch) -> list[LogEngageme
     spans = _spans(engaged, grid.step_s)
     found: list[LogEngagement] = []
     engine_rpm = grid.get("engine_rpm")
-    for start, end in spans:
+    for at, (start, end) in enumerate(spans):
+        latest = spans[at + 1][0] if at + 1 < len(spans) else len(engaged)
         inside = clutch.state[start:end]
         if (inside == IN).sum() * grid.step_s < LEAST_S and not (clutch.by != "slip" and len(inside) > 1):
             continue
         held = start + int(np.argmax(inside == IN)) if (inside == IN).any() else None
         begins = start > 0 and clutch.state[start - 1] != UNKNOWN
         ends = end < len(engaged) and clutch.state[end] != UNKNOWN
+        start_s, end_s = _moments(grid, clutch, (start, held or start, end, latest), found)
+        if begins:
+            start = min(round(start_s / grid.step_s), start)
+        if ends:
+            end = min(max(round(end_s / grid.step_s), start + 1), len(engaged) - 1)
+        # What made it come out was there a moment before; a gear that changes as it does is the next one.
+        last = max(end - max(round(JUST_BEFORE_S / grid.step_s), 1), start)
         before = max(start - round(BEFORE_S / grid.step_s), 0)
         drop = engine_rpm[before] - engine_rpm[held] if begins and held is not None else np.nan
         last_end_s = next((one.end_s for one in reversed(found)), None)
-        braked = bool(np.nanmax(grid.get("brake_on")[max(end - 2, 0) : end + 2], initial=0.0) > 0.0) if ends else False
+        braked = bool(np.nanmax(grid.get("brake_on")[last : end + 2], initial=0.0) > 0.0) if ends else False
+        switched = bool(np.ptp(_all_known(grid.get("band")[last : end + 2])) > 0.0) if ends else False
         found.append(LogEngagement(
-            start_s=_time(grid, start) if begins else None,
+            start_s=start_s if begins else None,
             held_s=_time(grid, held) if held is not None and (begins or held > start) else None,
-            end_s=_end_time(grid, clutch, end) if ends else None,
+            end_s=end_s if ends else None,
             speed_kmh=_known(grid.get("road_speed_kmh")[start]),
             throttle_pct=_known(grid.get("throttle_pct")[start]),
             gear=int(gears.gear[start]),
-            gear_out=int(gears.gear[max(end - 1, 0)]),
+            gear_out=int(gears.gear[last]),
             drop_rpm=_known(drop),
-            duration_s=(held - start) * grid.step_s if begins and held is not None else None,
-            gap_s=_time(grid, start) - last_end_s if begins and last_end_s is not None else None,
+            duration_s=_time(grid, held) - start_s if begins and held is not None else None,
+            gap_s=start_s - last_end_s if begins and last_end_s is not None else None,
             braked=braked,
+            switched=switched,
             sure=float(np.mean(clutch.sure[start:end])),
         ))  # fmt: skip
     return found
 
 
 def hunts(engagements: list[LogEngagement]) -> bool:
-    """Return whether the clutch hunts: out and in again in the same gear without the brake; see `bench.figures`."""
+    """Return whether the clutch hunts: out by itself and in again in the same gear; see `bench.figures`."""
     cycles = [
         later.start_s
         for earlier, later in pairwise(engagements)
-        if earlier.end_s is not None and later.start_s is not None and not earlier.braked
+        if earlier.end_s is not None and later.start_s is not None and not (earlier.braked or earlier.switched)
         and earlier.gear_out == later.gear
     ]  # fmt: skip
     return is_hunting(cycles)
@@ -105,30 +122,41 @@ def _spans(engaged: np.ndarray[tuple[int, ...], np.dtype[np.bool_]], step_s: flo
     return spans
 
 
+def _moments(
+    grid: Grid, clutch: Clutch, samples: tuple[int, int, int, int], before: list[LogEngagement]
+) -> tuple[float, float]:
+    """Return when an engagement begins and ends: by the flag's edges where it has them there, else by the slip.
+
+    `samples` are its first, the first held, the one after its last, and the first of the next one.
+    """
+    start, held, end, latest = samples
+    start_s, end_s = _time(grid, start), _time(grid, min(end, len(grid.time_s) - 1))
+    earliest = round(before[-1].end_s / grid.step_s) if before and before[-1].end_s is not None else 0
+    flag = clutch.flag
+    if flag is None or not _changes(flag, max(start - 1, 0), start):
+        start_s = begins_s(grid.time_s, clutch.slip_rpm, start, held, earliest, clutch.noise_rpm) or start_s
+    if flag is not None and _changes(flag, end - 1, end):
+        return start_s, end_s
+    if flag is not None:
+        # The flag falls first; the slip that the state goes by follows.
+        falls = [at for at in range(end - 1, max(end - round(FOLLOWS_S / grid.step_s), held), -1)
+                 if at < len(flag) and _changes(flag, at - 1, at)]  # fmt: skip
+        if falls:
+            return start_s, _time(grid, falls[0])
+    return start_s, ends_s(grid.time_s, clutch.slip_rpm, held, end, latest, clutch.noise_rpm) or end_s
+
+
+def _changes(flag: Array, before: int, at: int) -> bool:
+    return at < len(flag) and bool(flag[before] > 0.0) != bool(flag[at] > 0.0)
+
+
 def _time(grid: Grid, at: int) -> float:
     return float(grid.time_s[at])
 
 
-def _end_time(grid: Grid, clutch: Clutch, at: int) -> float:
-    """Return when a hold ended. From slip alone: where the slip that grows from there on began, by a straight line."""
-    if clutch.by == "slip" and grid.step_s <= BACK_S:
-        # The evidence needs a moment; the slip that it then sees began before.
-        first = max(at - round(BACK_S / grid.step_s), 1)
-        while at > first and abs(clutch.slip_rpm[at - 1]) > SEEN_NOISES * clutch.noise_rpm:
-            at -= 1
-    time_s = _time(grid, at)
-    after = clutch.slip_rpm[at : at + max(round(GROWS_S / grid.step_s), 2)]
-    if clutch.by != "slip" or grid.step_s > BACK_S or len(after) < 2 or np.isnan(after).any():
-        return time_s
-    rising = np.abs(after)
-    slope, start = np.polyfit(np.arange(len(rising)) * grid.step_s, rising, 1)
-    if slope * grid.step_s < 0.5 * clutch.noise_rpm:
-        return time_s
-    # No further back than the last sample that shows no slip.
-    quiet = at - 1
-    while quiet > 0 and abs(clutch.slip_rpm[quiet]) > 1.5 * clutch.noise_rpm:
-        quiet -= 1
-    return max(time_s - min(max(float(start / slope), 0.0), BACK_S), _time(grid, quiet))
+def _all_known(values: Array) -> Array:
+    known = values[~np.isnan(values)]
+    return known if known.size else np.zeros(1)
 
 
 def _known(value: float) -> float | None:

@@ -46,6 +46,10 @@ class Fit:
     findings: list[LogFinding]
 
 
+SEVERAL_OFF = 3
+"""From so many gears on, ratios off one by one are put to the user as a question."""
+
+
 def fit(logs: Sequence[Log], vehicle: Vehicle, ambient_c: float | None, total_kg: float | None) -> Fit:
     """Fit a vehicle to recordings. Raises `UserError` where not one thing can be told from them."""
     shown = [take_apart(log, vehicle) for log in logs]
@@ -135,8 +139,10 @@ def _gearing_changes(vehicle: Vehicle, fits: Sequence[GearingFit], findings: lis
             moved.append(f"gear {gear} {100.0 * (value - 1.0):+.1f} %")
     if moved:
         changes.append(Change("gearbox.ratios", vehicle.file.gearbox.ratios, tuple(ratios), worst))
-        findings.append(LogFinding("gearing", "note", f"ratios off the file's, beside the overall gearing: "
-                                   f"{', '.join(moved)}"))  # fmt: skip
+        # One wrong ratio is a slip of the pen; several, each by its own share, are rather another gearbox.
+        doubt = ": is it this vehicle?" if len(moved) >= SEVERAL_OFF else ""
+        findings.append(LogFinding("gearing", "bad" if doubt else "note", "ratios off the file's, beside the overall "
+                                   f"gearing: {', '.join(moved)}{doubt}"))  # fmt: skip
     return changes
 
 

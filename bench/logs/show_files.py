@@ -96,7 +96,11 @@ def show_page(shown: Shown, vehicle: Vehicle | None) -> Page:
         if one.start_s is not None:
             markers.append(Marker(0, one.start_s, "in", f"in at {one.speed_kmh or 0.0:.1f} km/h, gear {one.gear}"))
         if one.end_s is not None:
-            markers.append(Marker(0, one.end_s, "out", "out, braking" if one.braked else "out"))
+            markers.append(
+                Marker(
+                    0, one.end_s, "out", "out, braking" if one.braked else "out, switched" if one.switched else "out"
+                )
+            )
     log = shown.log
     settings = [
         ("recording", log.path),

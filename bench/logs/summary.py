@@ -101,7 +101,8 @@ def take_apart(log: Log, vehicle: Vehicle | None = None) -> Shown:
     clutch = clutch_of(log, grid, gears, vehicle)
     heat = heat_of(grid, gears, clutch, vehicle) if vehicle is not None and grid.has("engine_rpm") else None
     summary = _summary(log, grid, gears, clutch, heat, vehicle)
-    findings = [*log.findings, *suspicions(log, grid, gears, clutch, vehicle), *_findings(summary)]
+    findings = [*log.findings, *suspicions(log, grid, gears, clutch, vehicle),
+                *_findings(summary, grid.has("brake_on"))]  # fmt: skip
     return Shown(log, grid, gears, clutch, heat, summary, findings)
 
 
@@ -211,11 +212,13 @@ def _line(time_s: Array, value: Array) -> tuple[float, float]:
     return slope, float(np.sqrt((rest * rest).sum() / max(len(t) - 2, 1) / spread))
 
 
-def _findings(summary: Summary) -> list[LogFinding]:
+def _findings(summary: Summary, has_brake: bool) -> list[LogFinding]:
     found = []
     if summary.hunting:
-        found.append(LogFinding("hunting", "bad", f"the clutch hunts: {len(summary.engagements)} engagements, shortest "
-                                f"gap {summary.shortest_gap_s or 0.0:.1f} s"))  # fmt: skip
+        text = f"{len(summary.engagements)} engagements, shortest gap {summary.shortest_gap_s or 0.0:.1f} s"
+        # Out by the brake is the driver's doing; where that was not recorded it cannot be told from the clutch's own.
+        who = "the clutch hunts" if has_brake else "the clutch hunts, or the brake was used (it was not recorded)"
+        found.append(LogFinding("hunting", "bad" if has_brake else "note", f"{who}: {text}"))
     if summary.oil_peak_c is not None and summary.oil_peak_c > OIL_CRITICAL_C:
         found.append(LogFinding("oil", "bad", f"oil over {OIL_CRITICAL_C:.0f} °C: peak {summary.oil_peak_c:.1f} °C"))
     if summary.lugging_s > LUGGING_S:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from bench.logs.clutch import IN, OUT, SLIPPING, UNKNOWN, Clutch
+from bench.logs.clutch import IN, SLIPPING, UNKNOWN, Clutch
 from bench.logs.findings import LogFinding
 from bench.logs.gears import MOVING_KMH, Gears
 from bench.logs.grid import Grid
@@ -20,7 +20,7 @@ MPH = 1.609344
 FITS_WITHIN = 0.02
 """Shaft over road speed of a gear lies so close to the vehicle's, in log."""
 
-FLAG_SLIP_RPM, FLAG_SECONDS = 60.0, 3.0
+FLAG_SLIP_RPM, FLAG_SECONDS, TAKES_HOLD_S = 60.0, 3.0, 1.5
 SELDOM_OPEN_SHARE, SELDOM_OPEN_LOWEST_SHARE = 0.85, 0.6
 DOUBTFUL = 0.9
 
@@ -79,17 +79,21 @@ def _flag(grid: Grid, clutch: Clutch) -> list[LogFinding]:
     if clutch.by == "slip":
         return []
     state = clutch.state
-    wide = (state == SLIPPING) & (np.abs(clutch.slip_rpm) > FLAG_SLIP_RPM)
-    seconds = float(wide.sum()) * grid.step_s
+    assert clutch.flag is not None  # what it was told from
+    # A commanded clutch slips while it takes hold; what counts is one that goes on slipping.
+    wide = (clutch.flag > 0.0) & (state == SLIPPING) & (np.abs(clutch.slip_rpm) > FLAG_SLIP_RPM)
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], wide, [False])).astype(np.int8)))
+    lengths_s = (edges[1::2] - edges[::2]) * grid.step_s
+    seconds = float(lengths_s[lengths_s > TAKES_HOLD_S].sum())
     found = []
     if seconds > FLAG_SECONDS:
         found.append(LogFinding("flag", "bad", f"the recorded flag says in for {seconds:.1f} s while the converter "
                                 f"slips more than {FLAG_SLIP_RPM:.0f} rpm"))  # fmt: skip
-    close = (state == OUT) & (np.abs(clutch.slip_rpm) < 2.0 * clutch.noise_rpm) & (grid.get("throttle_pct") > 20.0)
-    seconds = float(close.sum()) * grid.step_s
-    if seconds > FLAG_SECONDS:
-        found.append(LogFinding("flag", "note", f"the recorded flag says out for {seconds:.1f} s under pedal without "
-                                "any slip"))  # fmt: skip
+    if clutch.is_belied:
+        seconds = float(((state == IN) & (clutch.flag == 0.0)).sum()) * grid.step_s
+        found.append(LogFinding("flag", "note", f"the recorded flag or command says out for {seconds:.1f} s in which "
+                                "the clutch holds: the transmission holds by itself, too, and those holds are told "
+                                "from the slip"))  # fmt: skip
     return found
 
 

@@ -87,7 +87,7 @@ def test_map(tmp_path: Path, old: str, new: str, says: str) -> None:
         ("(1.000000) can0 0A0#0\n", "row 1: 1 hexadecimal digits"),
         ("(1.000000) can0 0A0#001122334455667788\n", "row 1: 18 hexadecimal digits"),
         ("(1.000000) can0 FFF#00\n", "row 1: identifier FFF is out of range"),
-        ("(1.000000) can0 0A0#00\n(1.01) can0 0A", "row 2: not of the form"),
+        ("(1.000000) can0 0A0#00\n(1.01) can0 0A\n", "row 2: not of the form"),
         ("(1,000000) can0 0A0#00\n", "row 1: not of the form"),
         ("\x00\x01\xff\xfe", "not a text log"),
     ],

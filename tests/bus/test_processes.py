@@ -2,52 +2,21 @@
 
 from __future__ import annotations
 
-import os
 import signal
 import subprocess
-import sys
-import threading
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from bench_parts import SHORT, start
 
-can = pytest.importorskip("can")
-
-from bus.candump import read_log  # noqa: E402 - only where python-can is there
-from bus.hub import Hub  # noqa: E402
-
-MAIN = (sys.executable, "-c", "from bench.main import main; main()")
-SHORT = """title = "Short"
-about = "Up to the low band's hold and on."
-ambient_c = 20.0
-oil_c = 70.0
-coolant_c = 85.0
-[[point]]
-at_s = 0.0
-speed_kmh = 0.0
-surface = "track"
-[[point]]
-at_s = 12.0
-speed_kmh = 45.0
-[[point]]
-at_s = 40.0
-speed_kmh = 45.0
-[[event]]
-at_s = 1.0
-band = "low"
-"""
+from bus.candump import read_log
+from bus.hub import Hub
 
 
 @pytest.fixture
-def url() -> Iterator[str]:
-    hub = Hub()
-    thread = threading.Thread(target=hub.serve)
-    thread.start()
-    yield f"slcan:socket://127.0.0.1:{hub.port}"
-    hub.stop()
-    thread.join()
+def url(hub: Hub) -> str:
+    return f"slcan:socket://127.0.0.1:{hub.port}"
 
 
 @pytest.fixture
@@ -55,12 +24,6 @@ def drive(tmp_path: Path) -> str:
     path = tmp_path / "short.toml"
     path.write_text(SHORT)
     return str(path)
-
-
-def start(*arguments: str) -> subprocess.Popen[str]:
-    environment = os.environ | {"PYTHONPATH": str(Path(__file__).parents[2])}
-    return subprocess.Popen([*MAIN, *arguments], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-                            env=environment)  # fmt: skip
 
 
 def pair(url: str, drive: str, log: Path, *more: str) -> tuple[subprocess.Popen[str], subprocess.Popen[str]]:

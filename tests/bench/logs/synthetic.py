@@ -35,6 +35,55 @@ class Truth:
         return np.where(self.carries, np.where(np.abs(self.slip_rpm) < 5.0, 2, 1), 0)
 
 
+@dataclass(frozen=True)
+class Moments:
+    """When the slip of one engagement leaves its course, comes under 5 rpm, and is over it again (None: never)."""
+
+    begins_s: float
+    held_s: float
+    ends_s: float | None
+
+
+OFF_RPM, COURSE_TICKS = 5.0, 30
+SHORTEST_TICKS, SHORTEST_GAP_TICKS = 30, 50
+"""A hold shorter than the one is not asked for; a gap shorter than the other is a slip within a hold."""
+
+
+def moments_of(truth: Truth) -> list[Moments]:
+    """What the slip without noise tells of each hold. Its course is a parabola through the 0.3 s before the clutch
+    carries."""
+    slip = np.abs(truth.slip_rpm)
+    found: list[tuple[int, int, int | None, int]] = []
+    engagements = [one for one in truth.result.engagements if one.held_s is not None]
+    starts = [round(one.start_s * 100) for one in truth.result.engagements] + [len(slip)]
+    for one in engagements:
+        start = round(one.start_s * 100)
+        carries = start + int(np.argmax(truth.carries[start:]))
+        held = start + int(np.argmax(truth.carries[start:] & (slip[start:] < OFF_RPM)))
+        stop = len(slip) if one.end_s is None else round(one.end_s * 100)
+        following = next(at for at in starts if at > start)
+        off = np.flatnonzero(slip[stop:following] >= OFF_RPM)
+        end = None if one.end_s is None else stop + int(off[0]) if off.size else following
+        begin = _off_course(truth.slip_rpm, carries, held)
+        if found and found[-1][2] is not None and held - found[-1][2] < SHORTEST_GAP_TICKS:
+            found[-1] = (*found[-1][:2], end, stop)
+        else:
+            found.append((begin, held, end, stop))
+    return [Moments(begin / 100.0, held / 100.0, None if end is None else end / 100.0)
+            for begin, held, end, stop in found if stop - held >= SHORTEST_TICKS]  # fmt: skip
+
+
+def _off_course(slip_rpm: Array, carries: int, held: int) -> int:
+    first = max(carries - COURSE_TICKS, 0)
+    if carries - first < 5:
+        return held
+    course = np.polyfit(np.arange(first, carries + 1) - carries, slip_rpm[first : carries + 1], 2)
+    sign = np.sign(slip_rpm[carries]) or 1.0
+    gone = sign * (np.polyval(course, np.arange(held + 1 - carries)) - slip_rpm[carries : held + 1])
+    off = np.flatnonzero(gone >= OFF_RPM)
+    return carries + int(off[0]) if off.size else held
+
+
 @lru_cache(maxsize=16)
 def run(vehicle: str, drive: str, strategy: str) -> RunResult:
     """One simulated drive."""

@@ -24,6 +24,8 @@ Tccbench = Callable[..., Result]
 
 WRONG = {"oil_kj_per_k": 1.3, "oil_case_w_per_k": 0.85, "case_kj_per_k": 1.15, "oil_tank_w_per_k": 0.8}
 
+TRUE_OIL_KJ_PER_K = load_vehicle("pukeko").file.heat.oil_kj_per_k
+
 
 def _wrong(vehicle: str, factors: dict[str, float], k_factor: float = 1.0) -> Vehicle:
     text = load_vehicle(vehicle).text
@@ -60,7 +62,7 @@ def test_oil_is_found_again(recorded: Write, drive: str) -> None:
 def test_whole_degrees_are_enough(recorded: Write) -> None:
     path = recorded("pukeko", "riverbed", "as-built", temp_step_c=1.0)
     done = _fit(path, _wrong("pukeko", WRONG))
-    assert done.fitted.file.heat.oil_kj_per_k == pytest.approx(27.0, rel=0.05)
+    assert done.fitted.file.heat.oil_kj_per_k == pytest.approx(TRUE_OIL_KJ_PER_K, rel=0.05)
     assert done.oil is not None
     assert (done.oil.held_out_rmse_c or 9.0) <= 0.7
 
@@ -106,7 +108,7 @@ def test_own_traces_serve_as_a_recording(tccbench: Tccbench, tmp_path: Path) -> 
     result = tccbench("log", "fit", drive / "traces.csv", "--vehicle", "pukeko", "--ambient", "32", "--out", out)
     assert result.exit_code == 0, result.output
     fitted = load_vehicle(str(out / "fitted.toml")).file
-    assert fitted.heat.oil_kj_per_k == pytest.approx(0.9 * 27.0, rel=0.05)
+    assert fitted.heat.oil_kj_per_k == pytest.approx(0.9 * TRUE_OIL_KJ_PER_K, rel=0.05)
     assert fitted.gearbox.ratios == load_vehicle("pukeko").file.gearbox.ratios
 
 
@@ -147,7 +149,7 @@ def test_an_even_warm_up_is_refused(recorded: Write) -> None:
     done = _fit(recorded("pukeko", "cold_morning", "as-built"), _wrong("pukeko", WRONG), "cold_morning")
     assert done.oil is not None
     if done.oil.told[0]:
-        off = abs(done.fitted.file.heat.oil_kj_per_k / 27.0 - 1.0)
+        off = abs(done.fitted.file.heat.oil_kj_per_k / TRUE_OIL_KJ_PER_K - 1.0)
         assert off < 3.0 * done.oil.error_share[0]
 
 
@@ -239,3 +241,31 @@ def test_the_loop_closes(tccbench: Tccbench, recorded: Write, tmp_path: Path) ->
         errors[name] = next(one["rmse"] for one in found["errors"] if one["line"]["name"] == "oil_temp_c")
     assert errors["fitted"] < 1.5
     assert errors["fitted"] < errors["start"]
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (("--mass", "1000"), "alone weighs 2850 kg by its file; give the mass as driven"),
+        (("--write", "."), "--write .: this is a folder; give a file's name"),
+    ],
+)
+def test_wrong_options_are_one_line(
+    tccbench: Tccbench, recorded: Write, tmp_path: Path, options: tuple[str, ...], said: str
+) -> None:
+    path = recorded("pukeko", "riverbed", "as-built")
+    result = tccbench("log", "fit", path, "--vehicle", "pukeko", "--out", tmp_path / "out", *options)
+    assert result.exit_code == 2
+    assert said in result.stderr
+    assert result.stderr.count("\n") == 1
+
+
+def test_another_gearbox_is_asked_about(recorded: Write) -> None:
+    done = _fit(recorded("pukeko", "riverbed", "as-built"), _wrong("pukeko", {}))
+    assert not any("is it this vehicle?" in one.text for one in done.findings)
+    text = load_vehicle("pukeko").text
+    ratios = load_vehicle("pukeko").file.gearbox.ratios
+    other = tuple(one * factor for one, factor in zip(ratios, (1.03, 1.0, 0.97, 1.03, 0.97, 1.03), strict=True))
+    text = re.sub(r"(?m)^ratios = .*$", f"ratios = [{', '.join(f'{one:.4f}' for one in other)}]", text)
+    done = _fit(recorded("pukeko", "riverbed", "as-built"), vehicle_from_text(text, "other"))
+    assert any(one.judgement == "bad" and "is it this vehicle?" in one.text for one in done.findings)
