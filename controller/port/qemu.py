@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 from controller.errors import UserError
 from controller.port.toolchain import CORES, build_core
 
-BOARD_FILES = ("slcan.h", "slcan.c", "board.h", "systick.h", "systick.c", "an386.c", "lm3s6965.c", "startup.c",
+BOARD_FILES = ("slcan.h", "slcan.c", "board.h", "systick.h", "systick.c", "an386.c", "sf2.c", "startup.c",
                "emulated.ld", "line_test.c")  # fmt: skip
 PROGRAM = "qemu-system-arm"
 
@@ -27,7 +27,7 @@ class Machine(NamedTuple):
 
 
 MACHINES = {
-    "m3": Machine("lm3s6965evb", ("lm3s6965.c", "systick.c")),
+    "m3": Machine("emcraft-sf2", ("sf2.c", "systick.c")),
     "m4": Machine("mps2-an386", ("an386.c", "systick.c")),
 }
 """The emulated boards by their core."""

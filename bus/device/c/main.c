@@ -3,6 +3,9 @@
 #include "calibration_bytes.h"
 #include "firmware.h"
 
+/* So many bytes at once, before the clock is looked at again: a line that never rests must not stop it. */
+#define BYTES_AT_ONCE (64u)
+
 int main(void)
 {
     static firmware_t firmware;
@@ -12,12 +15,16 @@ int main(void)
     firmware_start(&firmware, calibration_bytes, CALIBRATION_BYTES, board_now_ms());
     for (;;)
     {
-        firmware_run(&firmware, board_now_ms());
-        if (board_read(&byte))
+        const uint32_t now_ms = board_now_ms();
+        uint32_t taken = 0u;
+
+        firmware_run(&firmware, now_ms);
+        while ((taken < BYTES_AT_ONCE) && board_read(&byte))
         {
-            firmware_take(&firmware, byte, board_now_ms());
+            firmware_take(&firmware, byte, now_ms);
+            taken++;
         }
-        else
+        if (taken == 0u)
         {
             board_rest();
         }
