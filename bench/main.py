@@ -16,6 +16,7 @@ from bench.commands.bus_map import map_
 from bench.commands.bus_node import node
 from bench.commands.chart import chart
 from bench.commands.compare import compare
+from bench.commands.device import device
 from bench.commands.fuzz import fuzz
 from bench.commands.init import init
 from bench.commands.list import list_
@@ -68,5 +69,5 @@ def main() -> None:
     """
 
 
-for _command in (compare, run, sheet, chart, bench, node, map_, hub, port, prove, fuzz, mutate, log, init, list_):
+for _command in (compare, run, sheet, chart, bench, device, node, map_, hub, port, prove, fuzz, mutate, log, init, list_):
     main.add_command(_command)

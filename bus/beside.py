@@ -3,11 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import NamedTuple
 
 from bus.binding import Binding
 from bus.frame import Frame, ident_text
 from bus.nodes import ControllerEnd, LockStepEnd
 from sim.strategies import ControllerLike
+
+
+class Compared(NamedTuple):
+    """Command frames of a device beside ours: how many, how many of them differ, and the first of these in words."""
+
+    frames: int
+    differing: int
+    first: str
 
 
 class Beside:
@@ -16,10 +25,8 @@ class Beside:
     def __init__(self, binding: Binding, make_controller: Callable[[], ControllerLike]) -> None:
         self._end = LockStepEnd(ControllerEnd(binding, self, make_controller))
         self._expected: Frame | None = None
-        self.compared = 0
-        self.differing = 0
-        self.first = ""
-        """The first difference in words."""
+        self._frames = self._differing = 0
+        self._first = ""
 
     def send(self, frame: Frame, _now_ms: int) -> None:
         """Take our controller's own frame."""
@@ -31,11 +38,18 @@ class Beside:
 
     def compare(self, frame: Frame, now_ms: int) -> None:
         """Take the device's command for the tick at `now_ms`."""
-        self.compared += 1
+        self._frames += 1
         if frame != self._expected:
-            self.differing += 1
-            if not self.first:
-                self.first = f"at {now_ms / 1000:.2f} s the device sent {_text(frame)}, ours {_text(self._expected)}"
+            self._differing += 1
+            if not self._first:
+                self._first = f"at {now_ms / 1000:.2f} s {_text(frame)} instead of {_text(self._expected)}"
+
+    def take(self) -> Compared:
+        """Return what has been compared since this was last asked."""
+        compared = Compared(self._frames, self._differing, self._first)
+        self._frames = self._differing = 0
+        self._first = ""
+        return compared
 
 
 def _text(frame: Frame | None) -> str:

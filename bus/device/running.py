@@ -7,27 +7,17 @@ import socket
 import subprocess
 from pathlib import Path
 from types import TracebackType
-from typing import NamedTuple, Protocol, Self
+from typing import Protocol, Self
 
 from bus.binding import Binding
 from bus.clock import RealTime
+from bus.device.choice import Choice
 from bus.device.core import EmulatedCore
 from bus.device.firmware import build_board, build_host, build_mailbox, write_firmware
 from bus.errors import BusError
 from bus.hub import HOST, listen
 from bus.nodes import TICK_MS
-from controller.errors import UserError
-from controller.port.qemu import MACHINES, Board
-from controller.port.toolchain import CORES
-
-KINDS = {
-    "host": "compiled for this machine, a process of its own",
-    "core": "Cortex-M code on an emulated core",
-    "board": "Cortex-M code on an emulated board",
-}
-CORE_NAMES = {"m4": "m4", "m3": "m3", "m0+": "m0"}
-"""Cores as options name them, and as the port does."""
-
+from controller.port.qemu import Board
 
 class Device(Protocol):
     """A running device; a context that ends it."""
@@ -51,23 +41,6 @@ class Device(Protocol):
         """End it."""
 
 
-class Choice(NamedTuple):
-    """Which device: kind, core as options name it (None for the host's own), TCP port (0 takes any free one)."""
-
-    kind: str
-    core: str | None
-    port: int = 0
-
-    @property
-    def title(self) -> str:
-        """The choice in words."""
-        if self.kind == "host":
-            return f"host: {KINDS['host']}"
-        core = CORE_NAMES[self.core or "m4"]
-        machine = f" (QEMU {MACHINES[core].name})" if self.kind == "board" and core in MACHINES else ""
-        return f"{self.kind}: {KINDS[self.kind]}, {CORES[core].title}{machine}"
-
-
 def start_device(choice: Choice, binding: Binding, image: bytes, folder: Path) -> Device:
     """Write the firmware to a folder, build it there and start it.
 
@@ -77,10 +50,9 @@ def start_device(choice: Choice, binding: Binding, image: bytes, folder: Path) -
     write_firmware(binding, image, folder)
     if choice.kind == "host":
         return HostDevice(build_host(folder), choice.port)
-    core = CORE_NAMES[choice.core or "m4"]
     if choice.kind == "core":
-        return CoreDevice(EmulatedCore(build_mailbox(folder, core), core), choice.port)
-    return BoardDevice(build_board(folder, core), core, choice.port)
+        return CoreDevice(EmulatedCore(build_mailbox(folder, choice.core), choice.core), choice.port)
+    return BoardDevice(build_board(folder, choice.core), choice.core, choice.port)
 
 
 class _Ended:
@@ -234,12 +206,3 @@ class CoreDevice(_Ended):
         self._client.close()
         self._client = None
         selector.register(self._server, selectors.EVENT_READ)
-
-
-def check_choice(kind: str, core: str | None) -> None:
-    """Raise `UserError` where kind and core do not go together."""
-    if kind == "host" and core is not None:
-        raise UserError("--core: --kind host runs on this machine's own core; leave --core out, or give --kind core")
-    if kind == "board" and core is not None and CORE_NAMES[core] not in MACHINES:
-        named = ", ".join(name for name, ours in CORE_NAMES.items() if ours in MACHINES)
-        raise UserError(f"--core {core}: no emulated board has this core; there are {named}; --kind core runs it")
