@@ -156,7 +156,8 @@ class BenchOutcome:
                 "Drives over the bus", ("drive", "s", "engagements", "frames", "lost", "refused", "compared",
                                          "verdict"),
                 [(one.name, f"{one.seconds:.0f}", str(one.engagements), str(one.frames), str(one.lost),
-                  str(one.refused), "–" if one.compared is None else str(one.compared.frames), Flag("good" if one.passed else "bad", one.text)) for one in self.drives],
+                  str(one.refused), "–" if one.compared is None else str(one.compared.frames),
+                  Flag("good" if one.passed else "bad", one.text)) for one in self.drives],
             ))  # fmt: skip  # a row a line
             late = [(one.name, one.lateness) for one in self.drives if one.lateness]
             if late:
@@ -223,7 +224,9 @@ def run_bench(setup: Setup, log_path: Path, progress: Callable[[str], None]) -> 
     if setup.is_external and not setup.is_real_time and binding.time_message is None:
         raise UserError(f"{setup.map_name}: this map cannot drive a device in lock-step; give --clock real")
     calibration = load_calibration(setup.calibration, rules)
-    drives, sweep, sweep_compared = [], [], None
+    drives: list[DriveResult] = []
+    sweep: list[Result] = []
+    sweep_compared = None
     with _device(setup, binding, calibration, progress) as url, log_file(str(log_path)) as log:
         for name in setup.drives:
             progress(f"drive {name}")
@@ -238,9 +241,7 @@ def run_bench(setup: Setup, log_path: Path, progress: Callable[[str], None]) -> 
 
 
 @contextmanager
-def _device(
-    setup: Setup, binding: Binding, calibration: Calibration, progress: Callable[[str], None]
-) -> Iterator[str]:
+def _device(setup: Setup, binding: Binding, calibration: Calibration, progress: Callable[[str], None]) -> Iterator[str]:
     """Start the device that was chosen, if one was, and give the bus that reaches it."""
     if setup.choice is None:
         yield setup.url

@@ -5,7 +5,16 @@ from __future__ import annotations
 from bench.bus_conformity import BenchOutcome, every_case
 from bench.cautions import CAUTIONS
 from bench.identity import file_checksum, image_checksum, rules_text, tool_versions
-from bench.pages.markup import asset, cautions_html, document, escaped, settings_html, table_html, verdict_html
+from bench.pages.markup import (
+    Judgement,
+    asset,
+    cautions_html,
+    document,
+    escaped,
+    settings_html,
+    table_html,
+    verdict_html,
+)
 from bus.sweep import Grade
 
 _ALWAYS = ("tccbench", "python", "numpy", "cantools", "python-can")
@@ -31,7 +40,8 @@ _LIMITS = (
 )
 
 
-def _verdict(outcome: BenchOutcome) -> list[tuple[str, str]]:
+def _verdict(outcome: BenchOutcome) -> list[tuple[Judgement, str]]:
+    whole: tuple[Judgement, str]
     if outcome.has_failed:
         whole = ("bad", "Does not conform: see what failed below")
     elif not outcome.drives or not outcome.sweep:

@@ -69,5 +69,8 @@ def main() -> None:
     """
 
 
-for _command in (compare, run, sheet, chart, bench, device, node, map_, hub, port, prove, fuzz, mutate, log, init, list_):
+_COMMANDS = (
+    compare, run, sheet, chart, bench, device, node, map_, hub, port, prove, fuzz, mutate, log, init, list_,
+)  # fmt: skip  # in the order of help
+for _command in _COMMANDS:
     main.add_command(_command)

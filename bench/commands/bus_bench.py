@@ -32,11 +32,12 @@ from bench.options import rules_option, vehicle_option
 @wait_option
 @send_option
 @click.option("--out", "out_dir", default="tccbench-bench", show_default=True, metavar="DIR",
-              help="Folder for conformity.html, bench.html, junit.xml and bench.log; they replace those of an earlier run.")  # fmt: skip
+              help="Folder for conformity.html, bench.html, junit.xml and bench.log; they replace those of an "
+              "earlier run.")  # fmt: skip
 def bench(
-    url: str, device: str, core: str | None, described: str, map_name: str, dbc_path: str | None, vehicle: str, drives: tuple[str, ...],
-    faults: tuple[str, ...], no_drives: bool, no_sweep: bool, calibration: str, rules_file: str | None, clock: str,
-    wait_s: float, may_send: bool, out_dir: str,
+    url: str, device: str, core: str | None, described: str, map_name: str, dbc_path: str | None, vehicle: str,
+    drives: tuple[str, ...], faults: tuple[str, ...], no_drives: bool, no_sweep: bool, calibration: str,
+    rules_file: str | None, clock: str, wait_s: float, may_send: bool, out_dir: str,
 ) -> None:  # fmt: skip  # the options
     """Put a controller on the bench: run the drives over the bus, then every fault in every state.
 

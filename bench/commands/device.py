@@ -33,7 +33,7 @@ def device() -> None:
               help="Calibration image in place of --calibration. A bad one is said, and the device started all the "
               "same: its own check must keep the duty at 0.")  # fmt: skip
 @rules_option
-@click.option("--keep", default=None, metavar="DIR", help="Folder for the firmware's sources and what is built of them.")
+@click.option("--keep", default=None, metavar="DIR", help="Folder for the firmware's sources and the built program.")
 def start(
     kind: str, core: str | None, port: int, map_name: str, dbc_path: str | None, calibration: str, image: str | None,
     rules_file: str | None, keep: str | None,

@@ -125,8 +125,8 @@ class _Tables:
         if one.codes is not None:
             pairs = _codes(one, sent=sent)
             codes, count = f"codes_{'sent' if sent else 'of'}_{one.name}", len(pairs)
-            self.codes += [f"static const frame_code_t {codes}[{count}] =", "{",
-                           *(f"    {{ {_field(field)}, {number(ours)} }}," for ours, field in pairs), "};", ""]  # fmt: skip
+            rows = [f"    {{ {_field(field)}, {number(ours)} }}," for ours, field in pairs]
+            self.codes += [f"static const frame_code_t {codes}[{count}] =", "{", *rows, "};", ""]
             slope, offset, divisor = 1, 0, 1
         spare = one.raw_low if one.invalid_raw is None else one.invalid_raw
         return "\n".join([
@@ -166,7 +166,8 @@ def _message(message: BoundMessage, key: int, first: int) -> str:
 
 
 def _protection(protection: Protection | None) -> str:
-    profile, offset, data_id, data_ids, values = "PROTECTION_NONE", 0, 0, (0,), 1
+    profile, offset, data_id, values = "PROTECTION_NONE", 0, 0, 1
+    data_ids: tuple[int, ...] = (0,)
     if isinstance(protection, Profile1):
         profile, offset, data_id = _ID_MODES[protection.id_mode], protection.offset, protection.data_id
     elif isinstance(protection, Profile2):
@@ -201,8 +202,9 @@ def _inputs(binding: Binding, messages: Sequence[BoundMessage]) -> list[str]:
             value = _truth(bool(fixed)) if signal.is_flag else number(fixed)
         lines.append(statement(f"x->{signal.name} = {value};", "    "))
     text = "\n".join(lines)
-    older = ["/* What ages together is as old as its oldest part. */", "static int32_t older(int32_t one, int32_t other)",
-             "{", "    return (one > other) ? one : other;", "}", ""]  # fmt: skip
+    older = ["/* What ages together is as old as its oldest part. */",
+             "static int32_t older(int32_t one, int32_t other)", "{",
+             "    return (one > other) ? one : other;", "}", ""]  # fmt: skip
     used = [f"    (void){name};" for name in ("values", "ages_ms", "now_ms") if name not in text]
     return [*(older if "older(" in text else []),
             statement("void can_map_inputs(const int32_t *values, const int32_t *ages_ms, int32_t now_ms, "

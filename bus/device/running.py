@@ -19,6 +19,7 @@ from bus.hub import HOST, listen
 from bus.nodes import TICK_MS
 from controller.port.qemu import Board
 
+
 class Device(Protocol):
     """A running device; a context that ends it."""
 
@@ -108,7 +109,7 @@ class HostDevice(_Process):
         super().__init__()
         with listen(port) as server:
             self.url = f"slcan:socket://{HOST}:{server.getsockname()[1]}"
-            self._process = subprocess.Popen([str(program)], stdin=server, stdout=subprocess.PIPE, text=True)
+            self._process = subprocess.Popen([str(program)], stdin=server.fileno(), stdout=subprocess.PIPE, text=True)
 
     def serve(self) -> None:
         """Return once `stop` is called. Raises `BusError` where the process ends by itself."""

@@ -60,8 +60,8 @@ class Board:
                 f"port: {PROGRAM} is not installed (package qemu-system-arm); other kinds of device need none"
             )
         # The machine's own control line tells when the serial port listens, and on which port: no waiting by guess.
-        command = [program, "-machine", MACHINES[core].name, "-kernel", str(firmware), "-nodefaults", "-display", "none",
-                   "-monitor", "none", "-serial", "chardev:line", "-qmp", "stdio", "-chardev",
+        command = [program, "-machine", MACHINES[core].name, "-kernel", str(firmware), "-nodefaults", "-display",
+                   "none", "-monitor", "none", "-serial", "chardev:line", "-qmp", "stdio", "-chardev",
                    f"socket,id=line,host=127.0.0.1,port={port},server=on,wait=off,nodelay=on"]  # fmt: skip
         self.process = subprocess.Popen(
             command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
