@@ -167,7 +167,7 @@ def _message(message: BoundMessage, key: int, first: int) -> str:
 
 def _protection(protection: Protection | None) -> str:
     profile, offset, data_id, values = "PROTECTION_NONE", 0, 0, 1
-    data_ids: tuple[int, ...] = (0,)
+    data_ids: tuple[int, ...] = (0,) * 16
     if isinstance(protection, Profile1):
         profile, offset, data_id = _ID_MODES[protection.id_mode], protection.offset, protection.data_id
     elif isinstance(protection, Profile2):

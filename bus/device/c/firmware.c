@@ -24,6 +24,13 @@ static void send_command(firmware_t *firmware, const rules_command_t *c)
     board_write(line, slcan_write(&firmware->port, &frame, line));
 }
 
+static int32_t board_clock(uint32_t now_ms)
+{
+    const uint32_t in_range_ms = now_ms & CLOCK_MASK;
+
+    return (int32_t)in_range_ms;
+}
+
 static void tick(firmware_t *firmware, int32_t now_ms)
 {
     rules_inputs_t x;
@@ -125,7 +132,7 @@ static void take_frame(firmware_t *firmware, const can_frame_t *frame, uint32_t 
     }
     else if (!firmware->in_lock_step)
     {
-        (void)frames_take(&firmware->frames, place, frame, (int32_t)(now_ms & CLOCK_MASK));
+        (void)frames_take(&firmware->frames, place, frame, board_clock(now_ms));
     }
     else if (firmware->waiting_count < FIRMWARE_WAITING)
     {
@@ -166,7 +173,7 @@ void firmware_run(firmware_t *firmware, uint32_t now_ms)
     {
         /* A tick that is late by a whole one is left out, not made up for. */
         firmware->tick_ms = ((now_ms - firmware->tick_ms) >= (2u * TICK_MS)) ? now_ms : (firmware->tick_ms + TICK_MS);
-        tick(firmware, (int32_t)(now_ms & CLOCK_MASK));
+        tick(firmware, board_clock(now_ms));
     }
     else
     {

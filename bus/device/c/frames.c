@@ -180,8 +180,11 @@ static void read_signals(frames_t *frames, const frame_message_t *message, const
 
     for (uint32_t at = 0u; at < (uint32_t)message->length; at++)
     {
-        little |= (uint64_t)frame->data[at] << (BYTE_BITS * at);
-        big = (big << BYTE_BITS) | (uint64_t)frame->data[at];
+        const uint64_t byte = frame->data[at];
+        const uint32_t shift = BYTE_BITS * at;
+
+        little |= byte << shift;
+        big = (big << BYTE_BITS) | byte;
     }
     for (uint32_t at = 0u; at < message->signal_count; at++)
     {
@@ -234,9 +237,10 @@ void frames_inputs(const frames_t *frames, int32_t now_ms, rules_inputs_t *x)
         const int32_t age_ms = now_ms - frames->good_ms[slot];
 
         /* A reading later than now was made before the clock started anew: it is old. */
-        ages_ms[slot] = ((frames->good_ms[slot] == NEVER) || (age_ms < 0) || (age_ms > can_map_signals[slot].timeout_ms))
-                ? CAN_MAP_AGE_INVALID_MS
-                : age_ms;
+        const bool is_old = (frames->good_ms[slot] == NEVER) || (age_ms < 0)
+                || (age_ms > can_map_signals[slot].timeout_ms);
+
+        ages_ms[slot] = is_old ? CAN_MAP_AGE_INVALID_MS : age_ms;
     }
     can_map_inputs(frames->values, ages_ms, now_ms, x);
 }
@@ -261,10 +265,18 @@ static uint64_t encode(const frame_signal_t *signal, int32_t value)
         int64_t raw = on_line(signal, (int64_t)value);
 
         raw = (raw < signal->raw_low) ? signal->raw_low : ((raw > signal->raw_high) ? signal->raw_high : raw);
-        field = (raw >= 0) ? (uint64_t)raw : (signal->mask - (uint64_t)(-1 - raw));
+        const int64_t below_zero = -1 - raw;
+        field = (raw >= 0) ? (uint64_t)raw : (signal->mask - (uint64_t)below_zero);
     }
 
     return field & signal->mask;
+}
+
+static uint8_t low_byte(uint64_t bits)
+{
+    const uint64_t low = bits & 0xFFu;
+
+    return (uint8_t)low;
 }
 
 void frames_command(frames_t *frames, const rules_command_t *c, can_frame_t *frame)
@@ -288,9 +300,11 @@ void frames_command(frames_t *frames, const rules_command_t *c, can_frame_t *fra
     frame->length = message->length;
     for (uint32_t at = 0u; at < (uint32_t)message->length; at++)
     {
-        const uint32_t from_end = (uint32_t)message->length - 1u - at;
+        const uint32_t shift = BYTE_BITS * at;
+        const uint32_t from_end = BYTE_BITS * (((uint32_t)message->length - 1u) - at);
+        const uint64_t bits = (little >> shift) | (big >> from_end);
 
-        frame->data[at] = (uint8_t)(((little >> (BYTE_BITS * at)) | (big >> (BYTE_BITS * from_end))) & 0xFFu);
+        frame->data[at] = low_byte(bits);
     }
     if (message->protection.profile != PROTECTION_NONE)
     {

@@ -24,7 +24,8 @@ static uint32_t crc_byte(uint32_t crc, uint32_t byte, uint32_t polynomial, uint3
     return next & mask;
 }
 
-static uint32_t crc_bytes(uint32_t crc, const uint8_t *data, uint32_t from, uint32_t end, uint32_t polynomial, uint32_t top)
+static uint32_t crc_bytes(uint32_t crc, const uint8_t *data, uint32_t from, uint32_t end, uint32_t polynomial,
+        uint32_t top)
 {
     uint32_t next = crc;
 

@@ -13,7 +13,7 @@ typedef struct
     volatile uint32_t value;
 } systick_t;
 
-/* The same on every Cortex-M. */
+/* The addresses are the same on every Cortex-M. */
 static systick_t *const timer = (systick_t *)0xE000E010u;
 static volatile uint32_t *const interrupt_state = (volatile uint32_t *)0xE000ED04u;
 
