@@ -23,6 +23,7 @@ from bus.faults import FaultyPost, foreign_idents
 from bus.line import Line
 from bus.map_file import load_map
 from bus.nodes import (
+    PATIENCE_S,
     ControllerNode,
     Link,
     OtherProcessLockStep,
@@ -286,7 +287,7 @@ def _ends(setup: Setup, url: str, binding: Binding, calibration: Any, log: LogWr
         if setup.is_real_time and setup.is_external:
             link = OtherProcessRealTime(vehicle, scheduler)
         elif beside is not None:
-            link = OtherProcessLockStep(vehicle, beside.compare)
+            link = OtherProcessLockStep(vehicle, beside.compare, PATIENCE_S)
         else:
             other = stack.enter_context(on_line(url, binding, "controller", setup.may_send, is_forged_at=True))
             link = SameProcess(vehicle, ControllerNode(binding, other, ours))

@@ -109,16 +109,16 @@ class HostDevice(_Process):
         super().__init__()
         with listen(port) as server:
             self.url = f"slcan:socket://{HOST}:{server.getsockname()[1]}"
-            self._process = subprocess.Popen([str(program)], stdin=server.fileno(), stdout=subprocess.PIPE, text=True)
+            self.process = subprocess.Popen([str(program)], stdin=server.fileno(), stdout=subprocess.PIPE, text=True)
 
     def serve(self) -> None:
         """Return once `stop` is called. Raises `BusError` where the process ends by itself."""
-        self._watch(self._process)
+        self._watch(self.process)
 
     def close(self) -> None:
         """End the process."""
-        self._process.kill()
-        self._process.communicate()
+        self.process.kill()
+        self.process.communicate()
         super().close()
 
 

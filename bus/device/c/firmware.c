@@ -6,7 +6,7 @@
 
 #define TICK_MS (10u)
 /* A bench in lock-step that says nothing for so long of the board's time is gone: once it has ticked, and before. */
-#define SILENCE_MS (1000u)
+#define SILENCE_MS (2000u)
 #define START_SILENCE_MS (10000u)
 /* The board's clock in the rules' own range; it starts anew after 24 days. */
 #define CLOCK_MASK (0x7FFFFFFFu)

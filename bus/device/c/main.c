@@ -18,12 +18,13 @@ int main(void)
         const uint32_t now_ms = board_now_ms();
         uint32_t taken = 0u;
 
-        firmware_run(&firmware, now_ms);
         while ((taken < BYTES_AT_ONCE) && board_read(&byte))
         {
             firmware_take(&firmware, byte, now_ms);
             taken++;
         }
+        /* After the bytes: what has come while this processor was kept from running is no silence. */
+        firmware_run(&firmware, now_ms);
         if (taken == 0u)
         {
             board_rest();

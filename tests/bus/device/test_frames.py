@@ -1,4 +1,4 @@
-"""The frames in C and in Python: the same frames, the same outcomes, values and ages; the same commands, the same bytes.
+"""The frames in C and in Python: same frames, same outcomes, values and ages; same commands, same bytes.
 
 The third map is odd on purpose; see its head.
 """
@@ -135,7 +135,9 @@ def test_every_value_of_our_signals_is_decoded_alike(probe: Probe) -> None:
     for message in binding.sent_by("vehicle"):
         for one in message.signals:
             top = one.place.mask
-            raws = {raw & top for end in (0, top, one.raw_low, one.raw_high, top >> 1) for raw in range(end - 9, end + 9)}
+            raws = {
+                raw & top for end in (0, top, one.raw_low, one.raw_high, top >> 1) for raw in range(end - 9, end + 9)
+            }
             for raw in sorted(raws | set(range(0, top, max(1, top // 60)))):
                 word = raw << one.place.shift
                 data = bytearray(word.to_bytes(message.length, "big" if one.place.is_big_endian else "little"))
