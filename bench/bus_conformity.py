@@ -19,6 +19,7 @@ from bus.candump import LogWriter
 from bus.carried import Carried, Late
 from bus.clock import Clock, Lateness, LockStep, RealTime
 from bus.dbc import load_dbc
+from bus.errors import BusError
 from bus.faults import FaultyPost, foreign_idents
 from bus.line import Line
 from bus.map_file import load_map
@@ -253,10 +254,21 @@ def _device(setup: Setup, binding: Binding, calibration: Calibration, progress: 
     progress(f"building {setup.choice.title}")
     image = write_image(binding.rules, list(map(int, calibration.values)))
     with TemporaryDirectory() as folder, start_device(setup.choice, binding, image, Path(folder)) as device:
-        thread = Thread(target=device.serve)
+        ended: list[BusError] = []
+
+        def serve() -> None:
+            try:
+                device.serve()
+            except BusError as error:
+                ended.append(error)
+
+        thread = Thread(target=serve)
         thread.start()
         try:
             yield device.url
+        except BusError as error:
+            # That the device has ended says more than that it fell silent.
+            raise (ended[0] if ended else error) from None
         finally:
             device.stop()
             thread.join()

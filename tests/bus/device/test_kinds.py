@@ -126,6 +126,23 @@ def test_the_record_holds_what_was_run(tmp_path: Path, drive: str) -> None:
     assert "http" not in record.replace("http-equiv", "")
 
 
+def test_rules_and_a_map_of_a_users_own(tmp_path: Path, drive: str) -> None:
+    examples = Path(ROOT) / "dbc_examples"
+    (tmp_path / "own.dbc").write_text((examples / "powertrain.dbc").read_text())
+    text = (examples / "powertrain.toml").read_text().replace('"powertrain.dbc"', '"other.dbc"')
+    (tmp_path / "own.toml").write_text(
+        text.replace("\n[message.", "\n[constant]\ngrade_permille = 150\n\n[message.", 1)
+    )
+    rules = str(Path(ROOT) / "tests" / "port" / "own_rules.py")
+    code, said = bench(tmp_path, "--device", "host", "--rules", rules, "--map", str(tmp_path / "own.toml"), "--dbc",
+                       str(tmp_path / "own.dbc"), "--drive", drive, "--no-sweep")  # fmt: skip
+    assert code == 0, said
+    assert "1200 command frames equal our own controller's" in said
+    record = (tmp_path / "conformity.html").read_text()
+    assert "own, version 1, signature" in record
+    assert "Rules file, SHA-256" in record
+
+
 def test_a_device_by_its_url_alone(tmp_path: Path, drive: str) -> None:
     with started("--kind", "host", "--keep", str(tmp_path / "kept")) as (process, url, said):
         assert "kind: host, a program of this machine" in said
