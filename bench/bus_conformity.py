@@ -128,14 +128,13 @@ class BenchOutcome:
             bad = [one.name for one in self.drives if not one.passed]
             text = f"{len(self.drives)} drives over the bus: {'failed ' + ', '.join(bad) if bad else 'as expected'}"
             lines.append(("bad" if bad else "good", text))
-        compared = [one for one in (*(drive.compared for drive in self.drives), self.sweep_compared) if one is not None]
-        if compared:
-            frames, differing = sum(one.frames for one in compared), sum(one.differing for one in compared)
-            lines.append(
-                ("bad", f"{differing} of {frames} command frames differ from our own controller's")
-                if differing
-                else ("good", f"{frames} command frames equal our own controller's, byte for byte and tick for tick")
-            )
+        parts = [one for one in (*(drive.compared for drive in self.drives), self.sweep_compared) if one is not None]
+        if parts:
+            frames, differing, first = Compared.of(parts)
+            text = (f"{differing} of {frames} command frames differ from our own controller's; the first {first}"
+                    if differing else
+                    f"{frames} command frames equal our own controller's, byte for byte and tick for tick")  # fmt: skip
+            lines.append(("bad" if differing else "good", text))
         by_grade = {grade: [one for one in self.sweep if one.grade is grade] for grade in Grade}
         if self.sweep:
             failed = by_grade[Grade.FAILED]
@@ -325,8 +324,8 @@ def _drive(setup: Setup, name: str, binding: Binding, calibration: Any, ends: _E
         over = simulate(truck, drive, across, flexible_jolt=False)
         differing, text = _compare(simulate(truck, drive, beside, flexible_jolt=False), over)
     compared = ends.beside.take() if ends.beside else None
-    if compared is not None and compared.differing:
-        differing, text = compared.differing, f"{compared.differing} frames are not ours: {compared.first}"
+    if compared is not None and compared.differing and not differing:
+        differing, text = compared.differing, f"{compared.differing} frames are not ours"
     receiver = ends.vehicle.receiver
     return DriveResult(
         drive.name, drive.duration_s, len(over.engagements), line.sent + line.heard - before,
@@ -383,19 +382,20 @@ def _sweep(
     bench = Bench(binding, ends.vehicle, ends.post, ends.link, calibration, has_noise=ends.has_noise,
                   is_real_time=setup.is_real_time and setup.is_external)  # fmt: skip
     cases = [case for case in bench.cases if case.kind.word in setup.faults]
-    results, frames, differing, first = [], 0, 0, ""
+    results: list[Result] = []
+    parts: list[Compared] = []
     for number, case in enumerate(cases, 1):
         if number % 20 == 1:
             progress(f"fault {number} of {len(cases)}: {case.name}")
         result = bench.judge(case)
         if ends.beside is not None:
             compared = ends.beside.take()
-            frames, differing, first = frames + compared.frames, differing + compared.differing, first or compared.first
+            parts.append(compared)
             if compared.differing and result.grade is not Grade.FAILED:
                 result = replace(result, grade=Grade.FAILED,
                                  text=f"{compared.differing} frames are not ours: {compared.first}")  # fmt: skip
         results.append(result)
-    return results, None if ends.beside is None else Compared(frames, differing, first)
+    return results, None if ends.beside is None else Compared.of(parts)
 
 
 def every_case(results: Sequence[Result]) -> Table:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import NamedTuple
+from collections.abc import Callable, Iterable
+from typing import NamedTuple, Self
 
 from bus.binding import Binding
 from bus.frame import Frame, ident_text
@@ -17,6 +17,13 @@ class Compared(NamedTuple):
     frames: int
     differing: int
     first: str
+
+    @classmethod
+    def of(cls, parts: Iterable[Compared]) -> Self:
+        """Return several comparisons as one, in their order."""
+        parts = list(parts)
+        first = next((one.first for one in parts if one.first), "")
+        return cls(sum(one.frames for one in parts), sum(one.differing for one in parts), first)
 
 
 class Beside:

@@ -167,8 +167,8 @@ def test_a_device_with_another_calibration_fails_by_its_frames(tmp_path: Path, d
     with started("--kind", "core", "--calibration", "station_early") as (_, url, _said):
         code, said = bench(tmp_path, "--device", "external", "--bus", url, "--drive", drive, "--no-sweep")
     assert code == 1
-    assert "frames are not ours: at " in said
-    assert "command frames differ from our own controller's" in said
+    assert "differs from the direct run at" in said
+    assert "command frames differ from our own controller's; the first at " in said
     assert "Does not conform" in (tmp_path / "conformity.html").read_text()
 
 
@@ -179,7 +179,7 @@ def test_a_bad_image_is_told_in_one_line_and_the_bench_sees_no_hold(tmp_path: Pa
         assert f"calibration: {image}, refused" in said
         code, told = bench(tmp_path, "--device", "external", "--bus", url, "--drive", drive, "--no-sweep")
         assert code == 1
-        assert "frames are not ours" in told
+        assert "command frames differ from our own controller's; the first at " in told
         process.terminate()
         _, complained = process.communicate(timeout=20)
     assert complained.startswith(f"error: {image}: its checksum does not match")
