@@ -7,14 +7,19 @@ from pathlib import Path
 
 from bench.bus_conformity import BenchOutcome, every_case
 from bench.cautions import CAUTIONS
+from bench.conformity_page import conformity_page
 from bench.out_files import write_whole
 from bench.pages.sheet import render_sheet
 from bus.sweep import Grade
 
 
 def write_reports(outcome: BenchOutcome, folder: Path) -> None:
-    """Write `bench.html` and `junit.xml` into a folder. Raises `UserError` where they cannot be written."""
+    """Write `bench.html`, `conformity.html` and `junit.xml` into a folder.
+
+    Raises `UserError` where they cannot be written.
+    """
     write_whole(folder / "bench.html", [page(outcome)])
+    write_whole(folder / "conformity.html", [conformity_page(outcome)])
     write_whole(folder / "junit.xml", [junit(outcome)])
 
 
@@ -24,7 +29,7 @@ def page(outcome: BenchOutcome) -> str:
     paragraphs = [f"{'Failed' if kind == 'bad' else 'Passed' if kind == 'good' else 'Note'}: {text}."
                   for kind, text in outcome.verdict()]  # fmt: skip
     paragraphs.append(
-        f"Bus {setup.url}, map {outcome.map_title}, device {'external' if setup.is_external else 'ours'}, "
+        f"Device: {setup.device_text}. Map {outcome.binding.title}, "
         f"{'real time' if setup.is_real_time else 'lock-step'}, calibration {setup.calibration}, "
         f"rules {setup.rules_file or 'ours'}, vehicle {setup.vehicle}."
     )

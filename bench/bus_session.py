@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import signal
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from types import FrameType
 
     from bus.binding import Binding, Role
+    from bus.frame import Frame
     from bus.line import Line
 
 LISTEN_REAL_S, LISTEN_LOOPBACK_S = 2.0, 0.3
@@ -46,7 +47,10 @@ def check_may_send(url: str, may_send: bool) -> bool:
 
 
 @contextmanager
-def on_line(url: str, binding: Binding, role: Role, may_send: bool, *, is_forged_at: bool = False) -> Iterator[Line]:
+def on_line(
+    url: str, binding: Binding, role: Role, may_send: bool, *, is_forged_at: bool = False,
+    on_sent: Callable[[Frame], object] | None = None,
+) -> Iterator[Line]:  # fmt: skip  # where, for whom, and what a line may be told
     """Open the bus for a role of a map, listening before anything is sent."""
     from bus.line import Line, listen_first
     from bus.nodes import sends
@@ -54,7 +58,9 @@ def on_line(url: str, binding: Binding, role: Role, may_send: bool, *, is_forged
 
     is_real = check_may_send(url, may_send)
     parsed = parse_url(url)
-    line = Line(open_bus(url), sends(binding, role), is_serial=parsed.is_serial, is_forged_at=is_forged_at)
+    line = Line(
+        open_bus(url), sends(binding, role), is_serial=parsed.is_serial, is_forged_at=is_forged_at, on_sent=on_sent
+    )
     try:
         if is_real:
             for caution in CAUTIONS:

@@ -16,6 +16,7 @@ from bench.commands.bus_map import map_
 from bench.commands.bus_node import node
 from bench.commands.chart import chart
 from bench.commands.compare import compare
+from bench.commands.device import device
 from bench.commands.fuzz import fuzz
 from bench.commands.init import init
 from bench.commands.list import list_
@@ -68,5 +69,8 @@ def main() -> None:
     """
 
 
-for _command in (compare, run, sheet, chart, bench, node, map_, hub, port, prove, fuzz, mutate, log, init, list_):
+_COMMANDS = (
+    compare, run, sheet, chart, bench, device, node, map_, hub, port, prove, fuzz, mutate, log, init, list_,
+)  # fmt: skip  # in the order of help
+for _command in _COMMANDS:
     main.add_command(_command)

@@ -289,6 +289,11 @@ class _Checker:
             return None
         # A raw count beyond what ours can mean is no value.
         low, high = max(low, needs[0]), min(high, needs[1])
+        # At the very ends the nearest raw count may mean a little more than ours can.
+        while low <= high and not known.low <= scaling.ours(low) <= known.high:
+            low += 1
+        while low <= high and not known.low <= scaling.ours(high) <= known.high:
+            high -= 1
         if low > high:
             self._say("range", where, "bad", f"the DBC carries {carries[0]} to {carries[1]} {known.unit}, "
                       f"nothing of ours, {known.low} to {known.high}; check per_unit")  # fmt: skip

@@ -60,6 +60,19 @@ class RealTime:
             self._last_ms = at_ms
             self._late_us.append((time.monotonic_ns() - due_ns) // 1_000)
 
+    def now_ms(self) -> int:
+        """Return the time without waiting; the first call starts the clock at 0."""
+        if self._zero_ns is None:
+            self._zero_ns = time.monotonic_ns()
+        return (time.monotonic_ns() - self._zero_ns) // 1_000_000
+
+    def left_s(self, period_ms: int) -> float:
+        """Return the seconds until the next whole multiple of a period."""
+        now_ms = self.now_ms()
+        assert self._zero_ns is not None  # asking for the time has started it
+        next_ns = self._zero_ns + (now_ms // period_ms + 1) * period_ms * 1_000_000
+        return max(0.0, (next_ns - time.monotonic_ns()) / 1e9)
+
     def lateness(self) -> Lateness | None:
         """Return the figures of all waits so far."""
         if not self._late_us:

@@ -19,6 +19,19 @@ _LONGEST_LINE = 64
 _FRAME = re.compile(rb"(t[0-7][0-9A-Fa-f]{2}|T[01][0-9A-Fa-f]{7})([0-8])((?:[0-9A-Fa-f]{2})*)")
 
 
+def listen(port: int) -> socket.socket:
+    """Return a socket that listens on loopback; `port` 0 takes any free one. Raises `UserError` where it is taken."""
+    server = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    server.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        server.bind((HOST, port))
+    except OSError as error:
+        server.close()
+        raise UserError(f"--port {port}: cannot be used ({error.strerror}); give another port") from None
+    server.listen()
+    return server
+
+
 class _Client:
     def __init__(self, connection: socket.socket) -> None:
         self.connection = connection
@@ -31,14 +44,7 @@ class Hub:
     """The hub. `port` 0 takes any free one; `port` then tells which."""
 
     def __init__(self, port: int = 0) -> None:
-        self._server = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-        self._server.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            self._server.bind((HOST, port))
-        except OSError as error:
-            self._server.close()
-            raise UserError(f"--port {port}: cannot be used ({error.strerror}); give another port") from None
-        self._server.listen()
+        self._server = listen(port)
         self._server.setblocking(False)
         self.port: int = self._server.getsockname()[1]
         self._clients: list[_Client] = []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from bus.candump import LogWriter
@@ -19,19 +20,20 @@ class Line:
     """A bus as one node uses it.
 
     `may_send` are the identifiers that its role declares; sending any other raises `BusError`, as does hearing
-    one of them from somebody else, unless `is_forged_at` says that this is part of the trial.
+    one of them from somebody else, unless `is_forged_at` says that this is part of the trial. `on_sent` gets every
+    frame that has been sent.
     """
 
     def __init__(
         self, bus: BusABC, may_send: frozenset[int], log: LogWriter | None = None, *,
-        is_serial: bool = False, is_forged_at: bool = False,
-    ) -> None:  # fmt: skip  # what a line is, and two switches
+        is_serial: bool = False, is_forged_at: bool = False, on_sent: Callable[[Frame], object] | None = None,
+    ) -> None:  # fmt: skip  # what a line is, two switches and a listener
         from can import Message
 
         self._message = Message
         self._bus, self._may_send = bus, may_send
         self._log = log
-        self._is_forged_at = is_forged_at
+        self._is_forged_at, self._on_sent = is_forged_at, on_sent
         self._poll_s = _SERIAL_POLL_S if is_serial else 0.0
         self.sent = 0
         self.heard = 0
@@ -53,6 +55,12 @@ class Line:
         self.sent += 1
         if self._log is not None:
             self._log.note(frame, now_ms)
+        if self._on_sent is not None:
+            self._on_sent(frame)
+
+    def on_same_bus(self, may_send: frozenset[int]) -> Line:
+        """Return a line for another sender on the same connection; its frames are logged and told as this one's."""
+        return Line(self._bus, may_send, self._log, is_forged_at=True, on_sent=self._on_sent)
 
     def _put(self, ident: int, data: bytes) -> None:
         try:

@@ -22,6 +22,9 @@ TICK_MS = 10
 SILENCE_S = 0.4
 """A node that hears nothing from the other end for this long of the wall's time stops."""
 
+PATIENCE_S = 5.0
+"""On the bench a device in lock-step may take this long for an answer: nothing hangs on how busy a machine is."""
+
 START_EVERY_S, SETTLE_S = 0.2, 0.1
 IDLE_WAIT_S = 3600.0
 
@@ -33,11 +36,18 @@ def sends(binding: Binding, role: Any) -> frozenset[int]:
     return frozenset(message.ident for message in binding.sent_by(role))
 
 
-class ControllerNode:
-    """The rules behind a bus. `make_controller` gives a controller as it is after power-up."""
+class Sends(Protocol):
+    """What a controller sends its frames to."""
 
-    def __init__(self, binding: Binding, line: Line, make_controller: Callable[[], ControllerLike]) -> None:
-        self.binding, self.line = binding, line
+    def send(self, frame: Frame, now_ms: int) -> None:
+        """Take a frame."""
+
+
+class ControllerEnd:
+    """The rules behind frames. `make_controller` gives a controller as it is after power-up."""
+
+    def __init__(self, binding: Binding, line: Sends, make_controller: Callable[[], ControllerLike]) -> None:
+        self.binding, self._out = binding, line
         self._make = make_controller
         self._command = binding.command_message.name
         self.ticks = 0
@@ -66,7 +76,48 @@ class ControllerNode:
     def _announce(self, command: Mapping[str, int], now_ms: int) -> None:
         frame = self._sender.frame(self._command, command)
         assert frame is not None  # a command has no ages
-        self.line.send(frame, now_ms)
+        self._out.send(frame, now_ms)
+
+
+class ControllerNode(ControllerEnd):
+    """The rules on a line."""
+
+    def __init__(self, binding: Binding, line: Line, make_controller: Callable[[], ControllerLike]) -> None:
+        super().__init__(binding, line, make_controller)
+        self.line = line
+
+
+class LockStepEnd:
+    """A controller that ticks when the bench says so: frames wait for the tick's time, the bench's time drives it."""
+
+    def __init__(self, end: ControllerEnd) -> None:
+        time_message = end.binding.time_message
+        assert time_message is not None  # the caller has checked that the map can do lock-step
+        self._end = end
+        self._time_key = end.binding.key(time_message.ident)
+        self._times = Receiver(end.binding, "vehicle")
+        self._pending: list[Frame] = []
+        self.now_ms = 0
+
+    def take(self, frame: Frame) -> int | None:
+        """Take a frame and do what it asks for; return the phase where it was the bench's time."""
+        end = self._end
+        if end.binding.key(frame.ident) != self._time_key or self._times.take(frame, 0) is not Outcome.BELIEVED:
+            self._pending.append(frame)
+            return None
+        phase, self.now_ms = self._times.value(PHASE_SIGNAL), self._times.value(TIME_SIGNAL)
+        if phase == PHASE_TICK:
+            for waiting in self._pending:
+                end.hear(waiting, self.now_ms)
+            end.tick(self.now_ms)
+        elif phase == PHASE_START:
+            end.power_up()
+            end.announce_out(0)
+            end.power_up()
+        elif phase == PHASE_END:
+            end.announce_out(self.now_ms)
+        self._pending.clear()
+        return phase
 
 
 class Post(Protocol):
@@ -204,10 +255,16 @@ class SameProcess:
 
 
 class OtherProcessLockStep:
-    """The controller elsewhere, in lock-step: each tick waits for its command."""
+    """The controller elsewhere, in lock-step: each tick waits for its command, up to `silence_s` of the wall's time.
 
-    def __init__(self, vehicle: VehicleNode) -> None:
-        self._vehicle = vehicle
+    `on_command` gets each tick's command frame with its time.
+    """
+
+    def __init__(
+        self, vehicle: VehicleNode, on_command: Callable[[Frame, int], None] = lambda _frame, _now_ms: None,
+        silence_s: float = SILENCE_S,
+    ) -> None:  # fmt: skip  # whose end it is, and two choices
+        self._vehicle, self._on_command, self._silence_s = vehicle, on_command, silence_s
 
     def start(self, wait_s: float) -> None:
         """Make the controller start anew. Raises `BusError` where none answers within the wall's `wait_s`."""
@@ -231,10 +288,11 @@ class OtherProcessLockStep:
         """Wait for this tick's command. Raises `BusError` where it does not come."""
         vehicle = self._vehicle
         while True:
-            frame = vehicle.line.wait(SILENCE_S, now_ms)
+            frame = vehicle.line.wait(self._silence_s, now_ms)
             if frame is None:
                 raise SilenceError(f"the controller fell silent at {now_ms / 1000:.2f} s of the drive; the duty is 0")
             if vehicle.hear(frame, now_ms):
+                self._on_command(frame, now_ms)
                 return
 
 
@@ -307,40 +365,24 @@ def serve_lock_step(node: ControllerNode, wait_s: float | None) -> int:
     Raises `BusError` where no vehicle starts within the wall's `wait_s` (None: however long), and `SilenceError`
     where it falls silent; duty 0 is announced before, as on any other error.
     """
-    time_message = node.binding.time_message
-    assert time_message is not None  # the command has checked that the map can do lock-step
-    time_key = node.binding.key(time_message.ident)
-    times = Receiver(node.binding, "vehicle")
-    pending: list[Frame] = []
-    now_ms, is_started = 0, False
+    end = LockStepEnd(node)
+    is_started = False
     try:
         while True:
-            frame = node.line.wait(SILENCE_S if is_started else wait_s or IDLE_WAIT_S, now_ms)
+            frame = node.line.wait(SILENCE_S if is_started else wait_s or IDLE_WAIT_S, end.now_ms)
             if frame is None:
                 if is_started:
-                    raise SilenceError(f"the vehicle fell silent at {now_ms / 1000:.2f} s of the drive; the duty is 0")
+                    raise SilenceError(f"the vehicle fell silent at {end.now_ms / 1000:.2f} s of the drive; "
+                                       "the duty is 0")  # fmt: skip
                 if wait_s is None:
                     continue
                 raise _no_vehicle(wait_s)
-            if node.binding.key(frame.ident) != time_key or times.take(frame, 0) is not Outcome.BELIEVED:
-                pending.append(frame)
-                continue
-            phase, now_ms = times.value(PHASE_SIGNAL), times.value(TIME_SIGNAL)
-            if phase == PHASE_TICK:
-                is_started = True
-                for waiting in pending:
-                    node.hear(waiting, now_ms)
-                node.tick(now_ms)
-            elif phase == PHASE_START:
-                node.power_up()
-                node.announce_out(0)
-                node.power_up()
-            elif phase == PHASE_END:
-                node.announce_out(now_ms)
-                return now_ms
-            pending.clear()
+            phase = end.take(frame)
+            is_started = is_started or phase == PHASE_TICK
+            if phase == PHASE_END:
+                return end.now_ms
     except BaseException:
-        _fall_silent(node, now_ms)
+        _fall_silent(node, end.now_ms)
         raise
 
 

@@ -38,13 +38,8 @@ class MessageWriter:
         self._protect = None if protection is None else protection.write
         self._counter_values = 1 if protection is None else protection.counter_values
         self._length, self._ident = message.length, message.ident
-        base_little, base_big = (1 << message.length * 8) - 1 if unused_bits else 0, 0
-        for one in message.signals:
-            if unused_bits:
-                base_little &= ~_as_little(one, message.length)
-        self._base = base_little
+        self._base = unused_field(message, unused_bits)
         self._has_big = any(one.place.is_big_endian for one in message.signals)
-        self._base_big = base_big
         self._fields = [(one.name, *_field(one)) for one in message.signals]
         # Only the rules' inputs have an age; the command's own fields never do.
         ages = ((at, age_name(one.name)) for at, one in enumerate(message.signals))
@@ -53,7 +48,7 @@ class MessageWriter:
     def frame(self, values: Mapping[str, int]) -> Frame | None:
         """Return the next frame, or None where it is withheld; the counter moves only with a frame."""
         old = [at for at, age in self._ages if values.get(age, 0) > 0]
-        little, big = self._base, self._base_big
+        little, big = self._base, 0
         for at, (name, shift, is_big, encode, invalid) in enumerate(self._fields):
             if old and at in old:
                 if invalid is None:
@@ -77,6 +72,16 @@ class MessageWriter:
         self._protect(data, self.counter)
         self.counter = (self.counter + 1) % self._counter_values
         return Frame(self._ident, bytes(data))
+
+
+def unused_field(message: BoundMessage, unused_bits: int) -> int:
+    """Return a frame's data as one little-endian number before any signal is written: the unused bits set, or 0."""
+    if not unused_bits:
+        return 0
+    field = (1 << message.length * 8) - 1
+    for one in message.signals:
+        field &= ~_as_little(one, message.length)
+    return field
 
 
 def _as_little(one: BoundSignal, length: int) -> int:

@@ -39,7 +39,8 @@ class TcpLineBus(BusABC):
                 self._socket.close()
                 raise UserError(f"slcan knows no bit rate of {bitrate}; it knows {', '.join(map(str, _BITRATES))}")
             self._socket.sendall(f"C\rS{_BITRATES[bitrate]}\r".encode())
-        self._socket.sendall(b"L\r" if listens_only else b"O\r")
+        # The first line end closes whatever a former end of this line has left half-said.
+        self._socket.sendall(b"\rL\r" if listens_only else b"\rO\r")
         super().__init__(channel=f"{host}:{port}")
 
     def send(self, msg: Message, timeout: float | None = None) -> None:  # noqa: ARG002 - python-can's signature

@@ -9,14 +9,28 @@ import subprocess
 from importlib import resources
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, NamedTuple
 
 from controller.errors import UserError
 from controller.port.toolchain import CORES, build_core
 
-BOARD_FILES = ("slcan.h", "slcan.c", "board.h", "lm3s6965.c", "startup.c", "lm3s6965.ld", "line_test.c")
-BOARD_SOURCES = ("slcan.c", "lm3s6965.c", "startup.c")
-_PROGRAM, _MACHINE = "qemu-system-arm", "lm3s6965evb"
+BOARD_FILES = ("slcan.h", "slcan.c", "board.h", "systick.h", "systick.c", "an386.c", "sf2.c", "startup.c",
+               "emulated.ld", "line_test.c")  # fmt: skip
+PROGRAM = "qemu-system-arm"
+
+
+class Machine(NamedTuple):
+    """An emulated board: its name in QEMU and its own sources."""
+
+    name: str
+    sources: tuple[str, ...]
+
+
+MACHINES = {
+    "m3": Machine("emcraft-sf2", ("sf2.c", "systick.c")),
+    "m4": Machine("mps2-an386", ("an386.c", "systick.c")),
+}
+"""The emulated boards by their core."""
 
 
 def board_text(name: str) -> str:
@@ -24,31 +38,32 @@ def board_text(name: str) -> str:
     return (resources.files("controller.port") / "board" / name).read_text(encoding="utf-8")
 
 
-def build_firmware(folder: Path, sources: tuple[str, ...], output: str) -> Path:
-    """Build firmware for the emulated board in a folder that holds the board files, and return its path.
+def build_firmware(folder: Path, core: str, sources: tuple[str, ...], output: str) -> Path:
+    """Build firmware for a core's emulated board in a folder that holds the board files, and return its path.
 
     Raises `UserError` where the compiler is missing or the sources do not build.
     """
-    return build_core(folder, CORES["m3"], (*BOARD_SOURCES, *sources), output, ["-g", "-T", "lm3s6965.ld"])
+    board = ("slcan.c", *MACHINES[core].sources, "startup.c")
+    return build_core(folder, CORES[core], (*board, *sources), output, ["-g", "-T", "emulated.ld"])
 
 
 class Board:
-    """Firmware running on an emulated board; a context that ends it.
+    """Firmware running on the emulated board of its core; a context that ends it. `port` 0 takes any free one.
 
     Raises `UserError` where QEMU is missing or does not start.
     """
 
-    def __init__(self, firmware: Path) -> None:
-        program = shutil.which(_PROGRAM)
+    def __init__(self, firmware: Path, core: str, port: int = 0) -> None:
+        program = shutil.which(PROGRAM)
         if program is None:
             raise UserError(
-                f"port: {_PROGRAM} is not installed (package qemu-system-arm); other kinds of device need none"
+                f"port: {PROGRAM} is not installed (package qemu-system-arm); other kinds of device need none"
             )
         # The machine's own control line tells when the serial port listens, and on which port: no waiting by guess.
-        command = [program, "-machine", _MACHINE, "-kernel", str(firmware), "-nodefaults", "-display", "none",
-                   "-monitor", "none", "-serial", "chardev:line", "-qmp", "stdio", "-chardev",
-                   "socket,id=line,host=127.0.0.1,port=0,server=on,wait=off,nodelay=on"]  # fmt: skip
-        self._process = subprocess.Popen(
+        command = [program, "-machine", MACHINES[core].name, "-kernel", str(firmware), "-nodefaults", "-display",
+                   "none", "-monitor", "none", "-serial", "chardev:line", "-qmp", "stdio", "-chardev",
+                   f"socket,id=line,host=127.0.0.1,port={port},server=on,wait=off,nodelay=on"]  # fmt: skip
+        self.process = subprocess.Popen(
             command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
         )
         try:
@@ -56,9 +71,9 @@ class Board:
             self._ask("qmp_capabilities")
             lines = {one["label"]: one["filename"] for one in self._ask("query-chardev")}
         except (OSError, ValueError, KeyError):
-            self._process.kill()
-            said = self._process.communicate()[1].strip().splitlines() or ["no message"]
-            raise UserError(f"port: {_PROGRAM} did not start: {said[0]}") from None
+            self.process.kill()
+            said = self.process.communicate()[1].strip().splitlines() or ["no message"]
+            raise UserError(f"port: {PROGRAM} did not start: {said[0]}") from None
         found = re.search(r":(\d+)", lines["line"].split("tcp:")[-1])
         self.port = int(found[1]) if found else 0
 
@@ -69,8 +84,8 @@ class Board:
 
     def close(self) -> None:
         """End it."""
-        self._process.kill()
-        self._process.communicate()
+        self.process.kill()
+        self.process.communicate()
 
     def __enter__(self) -> Board:
         """Return itself."""
@@ -83,16 +98,16 @@ class Board:
         self.close()
 
     def _ask(self, what: str) -> Any:
-        if self._process.stdin is None:
+        if self.process.stdin is None:
             raise OSError
-        self._process.stdin.write(json.dumps({"execute": what}) + "\n")
-        self._process.stdin.flush()
+        self.process.stdin.write(json.dumps({"execute": what}) + "\n")
+        self.process.stdin.flush()
         while True:
             answer = self._read()
             if "return" in answer:
                 return answer["return"]
 
     def _read(self) -> Any:
-        if self._process.stdout is None:
+        if self.process.stdout is None:
             raise OSError
-        return json.loads(self._process.stdout.readline())
+        return json.loads(self.process.stdout.readline())

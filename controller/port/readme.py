@@ -56,7 +56,7 @@ counts as lost: every age becomes invalid, the rules let go, latched faults stay
 | `device.h`, `device.c` | start and tick for a board: fail-safe around the rules |
 | `flat.h`, `flat.c`, `sizes.h` | the rules on plain arrays, for tests |
 | `vectors.txt`, `run_vectors.c` | test vectors and their runner: `make check` |
-| `board/` | board support: serial CAN line (`slcan`), start-up and UART of an emulated board, a line test |
+| `board/` | board support: serial CAN line (`slcan`), start-up, timer and UARTs of emulated boards, a line test |
 | `core.ld` | linker script of the emulated cores |
 | `MISRA.md` | which rules of MISRA C:2012 the C keeps |
 

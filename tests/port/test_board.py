@@ -12,16 +12,21 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.errors import UserError
-from controller.port.qemu import Board, build_firmware
+from controller.port.qemu import MACHINES, Board, build_firmware
 
 _needs_qemu = pytest.mark.skipif(
     shutil.which("qemu-system-arm") is None, reason="needs QEMU: apt-get install qemu-system-arm"
 )
 
 
+@pytest.fixture(scope="module", params=list(MACHINES))
+def core(request: pytest.FixtureRequest) -> str:
+    return str(request.param)
+
+
 @pytest.fixture(scope="module")
-def firmware(folder: Path) -> Path:
-    return build_firmware(folder / "board", ("line_test.c",), "line_test.elf")
+def firmware(folder: Path, core: str) -> Path:
+    return build_firmware(folder / "board", core, ("line_test.c",), f"line_test_{core}.elf")
 
 
 class _Line:
@@ -41,8 +46,8 @@ class _Line:
 
 
 @pytest.fixture(scope="module")
-def line(firmware: Path) -> Iterator[_Line]:
-    with Board(firmware) as board:
+def line(firmware: Path, core: str) -> Iterator[_Line]:
+    with Board(firmware, core) as board:
         assert board.url == f"slcan:socket://127.0.0.1:{board.port}"
         line = _Line(board.port)
         yield line
@@ -92,10 +97,10 @@ def test_no_frame_is_lost(line: _Line) -> None:
 def test_a_machine_without_qemu_is_one_clear_line(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setenv("PATH", str(tmp_path))
     with pytest.raises(UserError, match=r"qemu-system-arm is not installed"):
-        Board(tmp_path / "x.elf")
+        Board(tmp_path / "x.elf", "m3")
 
 
 @_needs_qemu
 def test_firmware_that_is_none_is_one_clear_line(tmp_path: Path) -> None:
     with pytest.raises(UserError, match=r"did not start: .*x\.elf"):
-        Board(tmp_path / "x.elf")
+        Board(tmp_path / "x.elf", "m3")
