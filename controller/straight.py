@@ -58,8 +58,12 @@ def source(program: Program, outputs: tuple[Term, ...] | None = None) -> str:
             return f"({operation(term, depth + 1)})"
         else:
             written = operation(term, 0)
-        names[term.index] = f"t{term.index}"
-        lines.append(f"    t{term.index} = {written}")
+        return local(term, written)
+
+    def local(term: Term, written: str) -> str:
+        # No name ends in a digit: numba puts the place in the code behind a name, and t1 at 2572 is not t12 at 572.
+        names[term.index] = f"t{term.index}_"
+        lines.append(f"    {names[term.index]} = {written}")
         return names[term.index]
 
     def operation(term: Term, depth: int) -> str:
@@ -78,10 +82,7 @@ def source(program: Program, outputs: tuple[Term, ...] | None = None) -> str:
         if term.op == "const":
             return text(term)
         written = text(term)
-        if term.index not in names:
-            names[term.index] = f"t{term.index}"
-            lines.append(f"    t{term.index} = {written}")
-        return names[term.index]
+        return names[term.index] if term.index in names else local(term, written)
 
     results = [text(term) for term in outputs]
     lines.append(f"    return ({', '.join(results)})")

@@ -67,7 +67,8 @@ class Search:
 
     def _best(self, fresh: Callable[[Any], Any], cost: Callable[[Any, Any], Any], rounds: int) -> int:
         starts = []
-        for _ in range(_CALIBRATIONS):
+        # A short search is short from the start.
+        for _ in range(min(_CALIBRATIONS, _KEPT_CALIBRATIONS * rounds)):
             calibration = self._stimulus.calibration()
             genes = fresh(calibration)
             starts.append((calibration, genes, cost(calibration, genes)))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 from draws import calibrations, sensor_count, thresholds
@@ -103,6 +104,13 @@ def test_source_is_the_same_text_each_time() -> None:
     trace.cache_clear()
     assert source(trace(OURS)) == first
     assert compiled(OURS) is compiled(OURS)
+
+
+def test_no_local_ends_in_a_digit() -> None:
+    # numba names what it loads by name and place in the code; digits of the one ran into digits of the other.
+    names = re.findall(r"^    (\w+) = ", source(trace(OURS)), flags=re.M)
+    assert len(names) > 50
+    assert [name for name in names if name[-1].isdigit()] == []
 
 
 def test_flags_may_come_as_numbers() -> None:
