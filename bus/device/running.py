@@ -106,8 +106,8 @@ class HostDevice(_Process):
     """The firmware as a program of this machine. It is handed the listening socket, and ends when we are gone."""
 
     def __init__(self, program: Path, port: int) -> None:
-        super().__init__()
         with listen(port) as server:
+            super().__init__()
             self.url = f"slcan:socket://{HOST}:{server.getsockname()[1]}"
             self.process = subprocess.Popen([str(program)], stdin=server.fileno(), stdout=subprocess.PIPE, text=True)
 
@@ -126,8 +126,8 @@ class BoardDevice(_Process):
     """The firmware on QEMU."""
 
     def __init__(self, firmware: Path, core: str, port: int) -> None:
-        super().__init__()
         self._board = Board(firmware, core, port)
+        super().__init__()
         self.url = self._board.url
 
     def serve(self) -> None:
