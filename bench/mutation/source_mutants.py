@@ -32,11 +32,16 @@ _CALLS = {"minimum": "maximum", "maximum": "minimum", "min": "max", "max": "min"
 
 @dataclass(frozen=True)
 class Mutant:
-    """A changed module: `what` is the change in words, `text()` the whole new source."""
+    """A changed module: `what` is the change in words, `text()` the whole new source.
+
+    `owner` is the innermost function or class that it stands in; `module` for a class or the module itself, whose
+    text runs when it is imported; empty where that does not matter.
+    """
 
     module: str
     what: str
     text: Callable[[], str]
+    owner: str = ""
 
     @property
     def name(self) -> str:
@@ -48,6 +53,7 @@ def mutants_of(module: str, text: str) -> Iterator[Mutant]:
     """Yield every mutant of a module's functions and declarations."""
     tree = ast.parse(text)
     inside = _owners(tree)
+    functions = {node.name for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)}
     seen: dict[str, int] = {}
     for at, node in enumerate(ast.walk(tree)):
         if not isinstance(node, ast.expr | ast.stmt):
@@ -57,7 +63,8 @@ def mutants_of(module: str, text: str) -> Iterator[Mutant]:
             seen[words] = seen.get(words, 0) + 1
             # The same change twice in a function: told apart by its order there.
             again = f" ({seen[words]})" if seen[words] > 1 else ""
-            yield Mutant(module, words + again, partial(_changed_text, text, at, changed))
+            owner = inside[node] if inside[node] in functions else "module"
+            yield Mutant(module, words + again, partial(_changed_text, text, at, changed), owner)
 
 
 def _changed_text(text: str, at: int, changed: ast.AST) -> str:
