@@ -107,6 +107,14 @@ class Proof:
         solver.add(*self.encoder.assumed)
         return bool(solver.check() == z3.unsat)
 
+    def all_at_once(self) -> bool:
+        """Return whether one query proves every property and history and the memory's ranges; if not, ask by name."""
+        truths = [self._moment.of(truth) for _meaning, truth in self._truths.values()]
+        after = {name: formula for name, formula in self._moment.after().items() if not z3.is_bool(formula)}
+        ranges = [z3.And(self.encoder.declared[name][0] <= formula, formula <= self.encoder.declared[name][1])
+                  for name, formula in after.items()]  # fmt: skip  # a formula a field
+        return self.proves(*truths, *ranges)
+
     def _property(self, name: str) -> Verdict:
         meaning, truth = self._truths[name]
         if self.proves(self._moment.of(truth)):

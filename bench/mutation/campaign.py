@@ -46,7 +46,7 @@ class Plan:
     """Test files that hold a page equal to the declarations: they notice a change without knowing which is right."""
     by_proof: bool = True
     invariants: tuple[str, ...] = ()
-    true_view: str = ""
+    true_view: tuple[str, dict[str, list[int]]] = ("", {})
     runs: tuple[dict[str, Any], ...] = ()
     broken: list[str] = field(default_factory=list)
     """Names that the proof has found broken, the last one first."""
@@ -86,10 +86,11 @@ class Plan:
             return job | {"invariants": self.invariants, "true_view": self.true_view, "runs": self.runs,
                           "killers": self.broken}  # fmt: skip  # one record
         if judge == "pages":
-            return job | {"tests": self.pages, "order": None}
+            return job | {"tests": self.pages, "order": None, "left_out": ()}
         tests = [path for path in self.survey.files if path not in self.pages]
         paths, order = self.survey.plan(mutant, judge == "slow tests", tests)
-        return job | {"tests": paths, "order": order} if order else None
+        left_out = {name for path in paths for name in self.survey.files[path].seconds} - set(order)
+        return job | {"tests": paths, "order": order, "left_out": sorted(left_out)} if order else None
 
 
 def is_rule(mutant: Mutant) -> bool:

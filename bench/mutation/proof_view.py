@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from controller.calibration import values_type
@@ -17,10 +17,11 @@ from controller.tracer import trace, trace_property, trace_relation
 from controller.watch import Watch
 
 
-def seen_by_proof(rules: RuleSet) -> str:
-    """Return a digest of all that a verdict depends on; what only files, pages and drivers read is left out.
+def seen_by_proof(rules: RuleSet) -> tuple[str, dict[str, list[int]]]:
+    """Return all that a verdict depends on: a digest, and the declared ranges.
 
-    A search that finds a run makes it plainer by the keys' defaults; that changes no verdict.
+    What only files, pages and drivers read is left out. A search that finds a run makes it plainer by the keys'
+    defaults; that changes no verdict.
     """
     program = trace(rules)
     encoder = Encoder(program)
@@ -31,7 +32,6 @@ def seen_by_proof(rules: RuleSet) -> str:
     roots = [*program.outputs, program.row, *program.refuses, *program.trips, *truths]
     roots += [term for terms in histories for term in terms]
     seen: list[Any] = [
-        sorted(declared_ranges(rules).items()),
         sorted(default_fixed(rules, program).items()),
         [(one.name, one.is_flag) for one in rules.signals],
         [(one.name, one.is_flag) for one in rules.keys],
@@ -45,7 +45,19 @@ def seen_by_proof(rules: RuleSet) -> str:
         [one.index for one in roots],
         _terms(program.graph),
     ]
-    return hashlib.sha256(repr(seen).encode()).hexdigest()
+    ranges = {name: list(range_) for name, range_ in declared_ranges(rules).items()}
+    return hashlib.sha256(repr(seen).encode()).hexdigest(), ranges
+
+
+def narrowed(ranges: Mapping[str, Sequence[int]], true: Mapping[str, Sequence[int]]) -> bool:
+    """Return whether the ranges are the true ones but for narrower ones of inputs and calibration keys.
+
+    A range of memory is no such: the proof shows that the field stays within it.
+    """
+    return ranges.keys() == true.keys() and all(
+        true[name][0] <= low and high <= true[name][1] if name[0] in "xk" else [low, high] == list(true[name])
+        for name, (low, high) in ranges.items()
+    )
 
 
 def _terms(graph: Graph) -> list[tuple[Any, ...]]:
