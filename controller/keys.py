@@ -164,6 +164,16 @@ def _rate_in_limit(name: str) -> Relation:
                     lambda k: getattr(k, rate) <= k.slew_limit_permille_per_s)  # fmt: skip
 
 
+def _outlasts(name: str, place: str, signals: tuple[str, ...]) -> tuple[Relation, ...]:
+    # A signal that is old but not yet lost stands still while the vehicle moves on: that alone must not latch.
+    def relation(signal: str) -> Relation:
+        limit = f"{signal}_limit_ms"
+        return Relation(place, f"at least signals.{limit}: an old signal alone must not latch a fault",
+                        lambda k: getattr(k, limit) <= getattr(k, name))  # fmt: skip  # as the table below
+
+    return tuple(relation(signal) for signal in signals)
+
+
 RELATIONS = (
     *_band_relations("low"),
     *_band_relations("high"),
@@ -179,6 +189,9 @@ RELATIONS = (
     Relation("ramp.knee_duty_pct", "at least ramp.kiss_duty_pct", lambda k: k.kiss_duty_ppm <= k.knee_duty_ppm),
     Relation("ramp.end_duty_pct", "at least ramp.knee_duty_pct", lambda k: k.knee_duty_ppm <= k.end_duty_ppm),
     *(_rate_in_limit(name) for name in ("fill", "apply", "finish")),
+    *_outlasts("plausible_confirm_ms", "plausible.confirm_ms", ("road_speed", "turbine_rpm", "gear")),
+    *_outlasts("holding_confirm_ms", "faults.holding_confirm_ms", ("engine_rpm", "turbine_rpm")),
+    *_outlasts("stuck_confirm_ms", "faults.stuck_confirm_ms", ("engine_rpm", "turbine_rpm", "throttle")),
     *(_gear_falls(gear) for gear in range(1, GEARS)),
     *(_gear_listed(word, gear) for word in ("low", "high") for gear in range(1, GEARS + 1)),
 )  # fmt: skip  # a relation a paragraph reads as a table

@@ -45,6 +45,14 @@ def calibrations(draw: st.DrawFn) -> Any:
     pick("closed_clear_permille", pick("closed_below_permille") + 1)
     pick("kickdown_above_permille", pick("kickdown_clear_permille") + 1)
     pick("end_duty_ppm", pick("knee_duty_ppm", pick("kiss_duty_ppm")))
+    limits = {name: pick(f"{name}_limit_ms") for name in AGED}
+    speeds = ("engine_rpm", "turbine_rpm")
+    for fault, judged in (
+        ("plausible", ("road_speed", "turbine_rpm", "gear")),
+        ("holding", speeds),
+        ("stuck", (*speeds, "throttle")),
+    ):
+        pick(f"{fault}_confirm_ms", max(limits[name] for name in judged))
     slew = pick("slew_limit_permille_per_s")
     for part in ("fill", "apply", "finish"):
         pick(f"{part}_permille_per_s", high=slew)

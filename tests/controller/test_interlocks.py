@@ -255,6 +255,24 @@ def test_a_frozen_speed_is_a_lost_signal_and_not_a_latched_fault() -> None:
     assert rig.state == "applied"
 
 
+def test_a_signal_that_is_old_but_not_yet_lost_latches_nothing() -> None:
+    # With the shortest confirm times that the file takes: every speed stands still up to its limit, then comes back.
+    rig = Rig(plausible_confirm_ms=300, holding_confirm_ms=200, stuck_confirm_ms=200).holding()
+    for frozen in (("turbine_rpm",), ("road_speed",), ("gear",), ("engine_rpm",)):
+        limit_ms = getattr(rig.k, f"{frozen[0]}_limit_ms")
+        for age_ms in range(10, limit_ms + 1, 10):
+            rig.rolling(5_000, 3)
+            still = {"turbine_rpm": {"turbine_rpm": 1_805}, "road_speed": {"road_speed_ckmh": 4_000},
+                     "gear": {"gear": 2}, "engine_rpm": {"engine_rpm": 1_205}}[frozen[0]]  # fmt: skip  # as they were
+            rig.tick(10, **{f"{frozen[0]}_age_ms": age_ms}, **still)
+        rig.rolling(5_000, 3)
+        rig.run(1_000, **{f"{frozen[0]}_age_ms": 0})
+        assert rig.lamps == [], frozen
+        rig.rolling(4_000, 2)
+        rig.run(5_000)
+        assert rig.state == "applied"
+
+
 @pytest.mark.parametrize("sign", [1, -1])
 def test_a_full_hold_that_slips_latches_after_the_confirm_time(sign: int) -> None:
     rig = Rig().holding()
@@ -270,7 +288,7 @@ def test_a_full_hold_that_slips_latches_after_the_confirm_time(sign: int) -> Non
 
 
 def test_slip_on_the_ramp_is_not_judged() -> None:
-    rig = Rig(end_duty_ppm=1_000_000, finish_permille_per_s=100, holding_confirm_ms=100).ready()
+    rig = Rig(end_duty_ppm=1_000_000, finish_permille_per_s=100, holding_confirm_ms=200).ready()
     rig.rolling(4_000)
     rig.until(State.APPLIED, engine_rpm=2_500)
     rig.run(2_000)
