@@ -44,11 +44,12 @@ class Verdict:
 
 @dataclass(frozen=True)
 class Effort:
-    """How long to look: seconds for one query and for one search of a counterexample."""
+    """How long to look: seconds for one query and for one search of a counterexample, and whether to make it plain."""
 
     query_s: float = 20.0
     search_s: float = 30.0
     most_ticks: int = MOST_TICKS
+    plain: bool = True
 
 
 _OF_THE_WHOLE = {
@@ -222,7 +223,8 @@ def find_run(rules: RuleSet, target: Target, effort: Effort, is_real: Callable[[
     # Multiplying keys at their defaults first, where products are exact; then free, where only the replay tells.
     free: dict[str, int] = {}
     for fixed in (None, free):
-        run = shortest(rules, target, most_ticks=effort.most_ticks, seconds=effort.search_s / 2, fixed=fixed)
+        run = shortest(rules, target, most_ticks=effort.most_ticks, seconds=effort.search_s / 2, fixed=fixed,
+                       plain=effort.plain)  # fmt: skip  # one call
         if run is not None and is_real(run):
             return run
     return None

@@ -133,8 +133,8 @@ def surveyed(tests: Sequence[str], but: Sequence[str], pages: Sequence[str], kep
 
     Raises `UserError` where a file does not pass: it would kill every mutant.
     """
-    files = survey.test_files(tests, [*but, *pages]) if tests else []
-    files += survey.test_files(pages, ())
+    files = survey.files_of(tests, [*but, *pages]) if tests else []
+    files += survey.files_of(pages, ())
     digest = survey.digest(files)
     answers: dict[str, str] = {}
     if kept.exists():
@@ -210,7 +210,7 @@ def run(
 
     seen: set[str] = set()
     with kept.open("a", encoding="utf-8") as file:
-        for result in _by_workers(ask, workers):
+        for result in _by_workers(ask, min(workers, total)):
             said.setdefault(result.name, {})[result.judge] = result
             plan.heard(result)
             file.write(json.dumps(vars(result)) + "\n")
@@ -273,17 +273,18 @@ def _by_workers(ask: Callable[[Judge], Iterator[Result]], workers: int) -> Itera
     answers: SimpleQueue[Result | BaseException | None] = SimpleQueue()
 
     def work() -> None:
-        judge = Judge()
         try:
-            for result in ask(judge):
-                answers.put(result)
+            judge = Judge()
+            try:
+                for result in ask(judge):
+                    answers.put(result)
+            finally:
+                judge.end()
         except BaseException as error:  # told to the caller, who waits for this thread
             answers.put(error)
-        finally:
-            judge.end()
-            answers.put(None)
+        answers.put(None)
 
-    with ThreadPoolExecutor(workers) as pool:
+    with ThreadPoolExecutor(max(1, workers)) as pool:
         for _ in range(workers):
             pool.submit(work)
         ended = 0

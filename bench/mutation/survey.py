@@ -86,7 +86,7 @@ def read_file(answer: str) -> File:
     return File(seen["seconds"], tuple(seen["shares"]), frozenset(seen["called"]), frozenset(seen["imported"]))
 
 
-def test_files(paths: Sequence[str], but: Sequence[str]) -> list[str]:
+def files_of(paths: Sequence[str], but: Sequence[str]) -> list[str]:
     """Return the test files of files and folders, in order, each once, without some."""
     left_out = {Path(one).resolve() for one in but}
     found: dict[str, None] = {}
