@@ -217,6 +217,15 @@ def test_speeds_that_disagree_latch_after_the_confirm_time(sign: int) -> None:
     _stays_until_ignition(rig, "implausible")
 
 
+@pytest.mark.parametrize(("speed_ckmh", "turbine_rpm"), [(2_399, 2_576), (17_601, 2_226)])
+def test_speeds_that_disagree_by_the_least_too_much_latch(speed_ckmh: int, turbine_rpm: int) -> None:
+    # 0.01 km/h is 0.2401 rpm in fourth gear: here the two speeds differ by 2000.0001 rpm.
+    assert abs(turbine_rpm * 10_000 - speed_ckmh * 2_401) == 20_000_001
+    rig = Rig(plausible_tolerance_rpm=2_000).ready(1, 2_000, 4)
+    rig.run(2_000, 100, road_speed_ckmh=speed_ckmh, turbine_rpm=turbine_rpm)
+    assert "implausible" in rig.lamps
+
+
 @pytest.mark.parametrize(
     ("change", "judged"),
     [
