@@ -31,6 +31,8 @@ RESULTS_FILE, SURVEY_FILE = "mutation.jsonl", "tests.json"
               help='TOML file with a line for each survivor: "name" = "reason".')  # fmt: skip
 @click.option("--every", type=click.IntRange(1), default=1, show_default=True, metavar="N",
               help="Only every N-th mutant: a quick look.")  # fmt: skip
+@click.option("--proof-every", type=click.IntRange(1), default=1, show_default=True, metavar="N",
+              help="Ask the proof of every N-th mutant that the tests kill, and of all that they do not.")  # fmt: skip
 @click.option("--again", is_flag=True, help="Judge anew what an earlier run into the same folder has not killed.")
 @click.option("--quick-s", type=Within(0, 60), default=0.05, show_default=True, metavar="S",
               help="A test that takes longer is asked only where nothing else notices.")  # fmt: skip
@@ -47,6 +49,7 @@ def mutate(
     modules: tuple[str, ...],
     reasons_file: str,
     every: int,
+    proof_every: int,
     again: bool,
     quick_s: float,
     workers: int,
@@ -84,7 +87,8 @@ def mutate(
     if not by_proof and not tests:
         raise UserError("--module: the machinery around the rules is judged by tests; give --tests PATH")
     with progress_line("running the tests on the rules as they are"):
-        plan = campaign.Plan(campaign.surveyed(tests, but, pages, folder / SURVEY_FILE, quick_s, workers), pages)
+        seen = campaign.surveyed(tests, but, pages, folder / SURVEY_FILE, quick_s, workers)
+    plan = campaign.Plan(seen, pages, proof_every)
     with progress_line("finding what holds of the rules as they are"):
         if by_proof:
             campaign.ready_proof(plan, rules)

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
+from zlib import crc32
 
 from bench.mutation import survey
 from bench.mutation.judge import KILLED, LOOKED, SURVIVED, UNKNOWN
@@ -22,6 +23,9 @@ from controller.ruleset import RuleSet
 
 RULE_MODULES = ("interlocks", "our_rules", "tick", "words", "signals", "keys")
 """Modules of `controller` that say what the rules do; the others are the machinery around them."""
+
+PROVED = (*RULE_MODULES, "properties")
+"""Modules whose mutants the proof can judge: the rules, and what must hold of them."""
 
 LIMIT_S = {"tests": 60, "slow tests": 240, "pages": 60, "proof": 240, "look": 900}
 
@@ -44,7 +48,8 @@ class Plan:
     survey: survey.Survey
     pages: tuple[str, ...] = ()
     """Test files that hold a page equal to the declarations: they notice a change without knowing which is right."""
-    by_proof: bool = True
+    proof_every: int = 1
+    """The proof is asked of what the tests have not killed, and of every so-manieth that they have; 0: of nothing."""
     invariants: tuple[str, ...] = ()
     true_view: tuple[str, dict[str, list[int]]] = ("", {})
     runs: tuple[dict[str, Any], ...] = ()
@@ -54,13 +59,12 @@ class Plan:
     def next_judge(self, mutant: Mutant, said: dict[str, str]) -> str | None:
         """Return whom to ask next about a mutant; None where what was said is enough.
 
-        Tests and proof are both asked, whatever the other says. Pages are asked where the tests have not noticed, and
-        slow tests where neither those nor a page have.
+        Pages are asked where the tests have not noticed, and slow tests where neither those nor a page have.
         """
         tests = self.survey.files.keys() - set(self.pages)
         if tests and "tests" not in said:
             return "tests"
-        if self.by_proof and is_rule(mutant) and "proof" not in said:
+        if "proof" not in said and self._is_for_proof(mutant, said.get("tests")):
             return "proof"
         if not tests or said["tests"] == KILLED:
             return None
@@ -69,6 +73,12 @@ class Plan:
         if said.get("pages") != KILLED and "slow tests" not in said:
             return "slow tests"
         return None
+
+    def _is_for_proof(self, mutant: Mutant, by_tests: str | None) -> bool:
+        if not is_rule(mutant) or self.proof_every == 0:
+            return False
+        # By the name alone, so that a run that goes on asks the same.
+        return by_tests != KILLED or crc32(mutant.name.encode()) % self.proof_every == 0
 
     def heard(self, result: Result) -> None:
         """Learn who killed: it is asked first next time."""
@@ -94,8 +104,8 @@ class Plan:
 
 
 def is_rule(mutant: Mutant) -> bool:
-    """Return whether a mutant changes what the rules do, not the machinery around them."""
-    return mutant.module in RULE_MODULES or mutant.module.endswith(".py")
+    """Return whether a mutant changes what the rules do or must do, not the machinery around them."""
+    return mutant.module in PROVED or mutant.module.endswith(".py")
 
 
 def all_mutants(rules: RuleSet, modules: Sequence[str], rules_file: str | None) -> Iterator[Mutant]:

@@ -156,7 +156,7 @@ def _by_proof(job: dict[str, Any]) -> tuple[str, str]:
                 return SURVIVED, "the proof reads nothing of it"
             if fires_every_row(rules, job["runs"]):
                 return SURVIVED, "narrower ranges only, and every row still fires"
-        effort = Effort(query_s=10, search_s=40, most_ticks=8, plain=False)
+        effort = Effort(query_s=10, search_s=20, most_ticks=8, plain=False)
         proof = Proof(rules, effort, among=job["invariants"])
         whole: Proof | None = None
         left_open = ""

@@ -53,10 +53,11 @@ def mutants_of(module: str, text: str) -> Iterator[Mutant]:
     """Yield every mutant of a module's functions and declarations."""
     tree = ast.parse(text)
     inside = _owners(tree)
+    idle = _idle(tree)
     functions = {node.name for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)}
     seen: dict[str, int] = {}
     for at, node in enumerate(ast.walk(tree)):
-        if not isinstance(node, ast.expr | ast.stmt):
+        if not isinstance(node, ast.expr | ast.stmt) or node in idle:
             continue
         for changed, what in _changes(node):
             words = f"{inside[node]}: {what}"
@@ -85,6 +86,22 @@ def _owners(tree: ast.Module) -> dict[ast.AST, str]:
 
     visit(tree, "module")
     return owners
+
+
+def _idle(tree: ast.Module) -> set[ast.AST]:
+    """Return the nodes whose change could show in nothing but speed or a check of the author's own.
+
+    Annotations are not evaluated; a cache's size is its speed; `strict` of `zip` only checks what the author knows.
+    """
+    roots: list[ast.AST | None] = []
+    for node in ast.walk(tree):
+        if isinstance(node, ast.arg | ast.AnnAssign):
+            roots.append(node.annotation)
+        elif isinstance(node, ast.FunctionDef):
+            roots.append(node.returns)
+        elif isinstance(node, ast.keyword) and node.arg in ("strict", "maxsize"):
+            roots.append(node.value)
+    return {one for root in roots if root is not None for one in ast.walk(root)}
 
 
 def _changes(node: ast.AST) -> Iterator[tuple[ast.AST, str]]:

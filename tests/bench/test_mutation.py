@@ -62,6 +62,16 @@ def test_every_part_of_the_declarations_is_edited() -> None:
     assert len(names) > 250
 
 
+def test_what_could_show_in_speed_alone_is_not_changed() -> None:
+    text = """
+@lru_cache(maxsize=8)
+def f(a: int | str, b: list[int] = 3) -> int | str:
+    c: dict[int, 4] = 5
+    return zip(a, b, strict=True)
+"""
+    assert [one.what for one in mutants_of("sample", text)] == ["f: 3 → 4", "f: 3 → 2", "f: 5 → 6", "f: 5 → 4"]
+
+
 def test_a_name_does_not_depend_on_its_line() -> None:
     later = "\n\n\n" + _SOURCE
     assert [one.name for one in mutants_of("sample", _SOURCE)] == [one.name for one in mutants_of("sample", later)]
@@ -90,7 +100,7 @@ def test_kill_survival_and_crash_are_told_apart(tmp_path: Path, monkeypatch: pyt
         Mutant("terms", "in a function that no test calls", lambda: "raise", "no_such_function"),
     ]
     made = campaign.surveyed(["tests/controller/test_terms.py"], (), (), tmp_path / "tests.json", 60, 1)
-    plan = campaign.Plan(made, by_proof=False)
+    plan = campaign.Plan(made, proof_every=0)
     results = campaign.run(mutants, plan, tmp_path / "kept.jsonl", 1, _nobody)
     found = {one.name: one.outcome for one in results if one.judge == "tests"}
     assert found == {
@@ -128,7 +138,7 @@ def test_asked_again_is_what_nothing_killed(tmp_path: Path, monkeypatch: pytest.
             pass
 
     monkeypatch.setattr(campaign, "Judge", Never)
-    plan = campaign.Plan(Survey({"a": _file({"a::b": 0.0, "a::c": 0.0})}, 1.0), by_proof=False)
+    plan = campaign.Plan(Survey({"a": _file({"a::b": 0.0, "a::c": 0.0})}, 1.0), proof_every=0)
     mutants = [Mutant("tick", what, lambda: "") for what in ("killed", "slept")]
     results = campaign.run(mutants, plan, kept, 1, _nobody, again=True)
     assert asked == ["tick: slept"]
@@ -192,6 +202,15 @@ def test_who_is_asked_next(module: str, said: dict[str, str], following: str | N
     assert plan.next_judge(Mutant(module, "", lambda: ""), said) == following
 
 
+def test_the_proof_is_asked_of_some_that_tests_kill_and_of_all_others() -> None:
+    plan = campaign.Plan(Survey({"a.py": _file({"a.py::a": 0.1})}, 1.0), proof_every=4)
+    mutants = [Mutant("tick", str(number), lambda: "") for number in range(200)]
+    asked = [plan.next_judge(one, {"tests": KILLED}) for one in mutants]
+    assert 30 < asked.count("proof") < 70
+    assert asked == [plan.next_judge(one, {"tests": KILLED}) for one in mutants]
+    assert {plan.next_judge(one, {"tests": SURVIVED}) for one in mutants} == {"proof"}
+
+
 def test_without_tests_the_proof_alone_is_asked() -> None:
     plan = campaign.Plan(Survey({}, 1.0))
     mutant = Mutant("my/rules.py", "", lambda: "")
@@ -248,7 +267,7 @@ def test_the_changed_text_of_a_users_file_is_what_is_judged(tmp_path: Path) -> N
         f"def test_name():\n    assert load_rules({str(rules)!r}).name == 'mine'\n",
         encoding="utf-8",
     )
-    plan = campaign.Plan(campaign.surveyed([str(test)], (), (), tmp_path / "tests.json", 60, 1), by_proof=False)
+    plan = campaign.Plan(campaign.surveyed([str(test)], (), (), tmp_path / "tests.json", 60, 1), proof_every=0)
     mutants = [Mutant(str(rules), "as it is", lambda: text),
                Mutant(str(rules), "other name", lambda: text.replace("mine", "yours"))]  # fmt: skip  # one list
     results = campaign.run(mutants, plan, tmp_path / "kept.jsonl", 1, _nobody)
