@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 import tomllib
@@ -59,20 +60,25 @@ class Plan:
     def next_judge(self, mutant: Mutant, said: dict[str, str]) -> str | None:
         """Return whom to ask next about a mutant; None where what was said is enough.
 
-        Pages are asked where the tests have not noticed, and slow tests where neither those nor a page have.
+        A page is asked last, but settles a mere figure (a range, a default) before anything slow is asked of it: no
+        behaviour says which figure is right.
         """
         tests = self.survey.files.keys() - set(self.pages)
         if tests and "tests" not in said:
             return "tests"
+        by_tests = KILLED in (said.get("tests"), said.get("slow tests"))
+        if self.pages and is_figure(mutant) and not by_tests:
+            if "pages" not in said:
+                return "pages"
+            if said["pages"] == KILLED:
+                return None
         if "proof" not in said and self._is_for_proof(mutant, said.get("tests")):
             return "proof"
-        if not tests or said["tests"] == KILLED:
+        if not tests or by_tests:
             return None
-        if self.pages and "pages" not in said:
-            return "pages"
-        if said.get("pages") != KILLED and "slow tests" not in said:
+        if "slow tests" not in said:
             return "slow tests"
-        return None
+        return "pages" if self.pages and "pages" not in said else None
 
     def _is_for_proof(self, mutant: Mutant, by_tests: str | None) -> bool:
         if not is_rule(mutant) or self.proof_every == 0:
@@ -106,6 +112,13 @@ class Plan:
 def is_rule(mutant: Mutant) -> bool:
     """Return whether a mutant changes what the rules do or must do, not the machinery around them."""
     return mutant.module in PROVED or mutant.module.endswith(".py")
+
+
+def is_figure(mutant: Mutant) -> bool:
+    """Return whether a mutant changes nothing but a number in the declaration of a key or a signal."""
+    if mutant.what.startswith("declared key "):
+        return True
+    return mutant.module in ("keys", "signals") and re.search(r": \d+ → \d+( \(\d+\))?$", mutant.what) is not None
 
 
 def all_mutants(rules: RuleSet, modules: Sequence[str], rules_file: str | None) -> Iterator[Mutant]:
