@@ -90,9 +90,18 @@ def default_fixed(rules: RuleSet, program: Program) -> dict[str, int]:
 
 
 def shortest(
-    rules: RuleSet, target: Target, *, most_ticks: int, seconds: float, fixed: Mapping[str, int] | None = None
+    rules: RuleSet,
+    target: Target,
+    *,
+    most_ticks: int,
+    seconds: float,
+    fixed: Mapping[str, int] | None = None,
+    plain: bool = True,
 ) -> FoundRun | None:
-    """Return the shortest run at whose last tick the target holds, made as plain as it gets; None if none is found."""
+    """Return the shortest run at whose last tick the target holds; None if none is found.
+
+    It is made as plain as it gets, unless nobody will read it.
+    """
     program = trace(rules)
     unrolled = Unrolled(program, default_fixed(rules, program) if fixed is None else fixed)
     stop = time.monotonic() + seconds
@@ -104,7 +113,7 @@ def shortest(
         formula = target(unrolled.moments)
         model = unrolled.check(formula, seconds=left)
         if model is not None:
-            return unrolled.run_of(_plainer(unrolled, formula, model, seconds / 2))
+            return unrolled.run_of(_plainer(unrolled, formula, model, seconds / 2) if plain else model)
     return None
 
 

@@ -44,11 +44,12 @@ class Verdict:
 
 @dataclass(frozen=True)
 class Effort:
-    """How long to look: seconds for one query and for one search of a counterexample."""
+    """How long to look: seconds for one query and for one search of a counterexample, and whether to make it plain."""
 
     query_s: float = 20.0
     search_s: float = 30.0
     most_ticks: int = MOST_TICKS
+    plain: bool = True
 
 
 _OF_THE_WHOLE = {
@@ -106,6 +107,14 @@ class Proof:
         solver.add(z3.Not(z3.And(*formulas)))
         solver.add(*self.encoder.assumed)
         return bool(solver.check() == z3.unsat)
+
+    def all_at_once(self) -> bool:
+        """Return whether one query proves every property and history and the memory's ranges; if not, ask by name."""
+        truths = [self._moment.of(truth) for _meaning, truth in self._truths.values()]
+        after = {name: formula for name, formula in self._moment.after().items() if not z3.is_bool(formula)}
+        ranges = [z3.And(self.encoder.declared[name][0] <= formula, formula <= self.encoder.declared[name][1])
+                  for name, formula in after.items()]  # fmt: skip  # a formula a field
+        return self.proves(*truths, *ranges)
 
     def _property(self, name: str) -> Verdict:
         meaning, truth = self._truths[name]
@@ -214,7 +223,8 @@ def find_run(rules: RuleSet, target: Target, effort: Effort, is_real: Callable[[
     # Multiplying keys at their defaults first, where products are exact; then free, where only the replay tells.
     free: dict[str, int] = {}
     for fixed in (None, free):
-        run = shortest(rules, target, most_ticks=effort.most_ticks, seconds=effort.search_s / 2, fixed=fixed)
+        run = shortest(rules, target, most_ticks=effort.most_ticks, seconds=effort.search_s / 2, fixed=fixed,
+                       plain=effort.plain)  # fmt: skip  # one call
         if run is not None and is_real(run):
             return run
     return None

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 import tomllib
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
+from zlib import crc32
 
+from bench.mutation import survey
+from bench.mutation.judge import KILLED, LOOKED, SURVIVED, UNKNOWN
 from bench.mutation.rule_edits import edits_of
 from bench.mutation.source_mutants import Mutant, mutants_of
 from controller.errors import UserError
@@ -21,7 +25,10 @@ from controller.ruleset import RuleSet
 RULE_MODULES = ("interlocks", "our_rules", "tick", "words", "signals", "keys")
 """Modules of `controller` that say what the rules do; the others are the machinery around them."""
 
-LIMIT_S = {"tests": 240, "proof": 240}
+PROVED = (*RULE_MODULES, "properties")
+"""Modules whose mutants the proof can judge: the rules, and what must hold of them."""
+
+LIMIT_S = {"tests": 60, "slow tests": 240, "pages": 60, "proof": 240, "look": 900}
 
 
 @dataclass(frozen=True)
@@ -35,23 +42,97 @@ class Result:
     seconds: float
 
 
-def unchanged(rules_file: str | None) -> Mutant:
-    """Return the rules as they are, as a mutant that every judge must pass."""
-    path = Path("controller", "our_rules.py") if rules_file is None else Path(rules_file)
-    text = path.read_text(encoding="utf-8")
-    return Mutant("our_rules" if rules_file is None else rules_file, "nothing", lambda: text)
+@dataclass
+class Plan:
+    """What the judges know: the tests, and of the rules as they are what the proof found and reads."""
+
+    survey: survey.Survey
+    pages: tuple[str, ...] = ()
+    """Test files that hold a page equal to the declarations: they notice a change without knowing which is right."""
+    proof_every: int = 1
+    """The proof is asked of what the tests have not killed, and of every so-manieth that they have; 0: of nothing."""
+    invariants: tuple[str, ...] = ()
+    true_view: tuple[str, dict[str, list[int]]] = ("", {})
+    runs: tuple[dict[str, Any], ...] = ()
+    broken: list[str] = field(default_factory=list)
+    """Names that the proof has found broken, the last one first."""
+
+    def next_judge(self, mutant: Mutant, said: dict[str, str]) -> str | None:
+        """Return whom to ask next about a mutant; None where what was said is enough.
+
+        A page is asked last, but settles a mere figure (a range, a default) before anything slow is asked of it: no
+        behaviour says which figure is right.
+        """
+        tests = self.survey.files.keys() - set(self.pages)
+        if tests and "tests" not in said:
+            return "tests"
+        by_tests = KILLED in (said.get("tests"), said.get("slow tests"))
+        if self.pages and is_figure(mutant) and not by_tests:
+            if "pages" not in said:
+                return "pages"
+            if said["pages"] == KILLED:
+                return None
+        if "proof" not in said and self._is_for_proof(mutant, said.get("tests")):
+            return "proof"
+        if not tests or by_tests:
+            return None
+        if "slow tests" not in said:
+            return "slow tests"
+        return "pages" if self.pages and "pages" not in said else None
+
+    def _is_for_proof(self, mutant: Mutant, by_tests: str | None) -> bool:
+        if not is_rule(mutant) or self.proof_every == 0:
+            return False
+        # By the name alone, so that a run that goes on asks the same.
+        return by_tests != KILLED or crc32(mutant.name.encode()) % self.proof_every == 0
+
+    def heard(self, result: Result) -> None:
+        """Learn who killed: it is asked first next time."""
+        if result.outcome != KILLED:
+            return
+        if result.judge != "proof":
+            self.survey.killed_by(result.note)
+        elif not result.note.startswith("refused: "):
+            self.broken[:] = [result.note, *(one for one in self.broken if one != result.note)]
+
+    def job(self, mutant: Mutant, judge: str) -> dict[str, Any] | None:
+        """Return what the judge is asked; None where no test of the kind touches what the mutant changes."""
+        job = _job(mutant, judge)
+        if judge == "proof":
+            return job | {"invariants": self.invariants, "true_view": self.true_view, "runs": self.runs,
+                          "killers": self.broken}  # fmt: skip  # one record
+        if judge == "pages":
+            return job | {"tests": self.pages, "order": None, "left_out": ()}
+        tests = [path for path in self.survey.files if path not in self.pages]
+        paths, order = self.survey.plan(mutant, judge == "slow tests", tests)
+        left_out = {name for path in paths for name in self.survey.files[path].seconds} - set(order)
+        return job | {"tests": paths, "order": order, "left_out": sorted(left_out)} if order else None
+
+
+def is_rule(mutant: Mutant) -> bool:
+    """Return whether a mutant changes what the rules do or must do, not the machinery around them."""
+    return mutant.module in PROVED or mutant.module.endswith(".py")
+
+
+def is_figure(mutant: Mutant) -> bool:
+    """Return whether a mutant changes nothing but a number in the declaration of a key or a signal."""
+    if mutant.what.startswith("declared key "):
+        return True
+    return mutant.module in ("keys", "signals") and re.search(r": \d+ → \d+( \(\d+\))?$", mutant.what) is not None
 
 
 def all_mutants(rules: RuleSet, modules: Sequence[str], rules_file: str | None) -> Iterator[Mutant]:
-    """Yield the declaration mutants of a rule set, then the source mutants of the modules, or of the user's file."""
+    """Yield the mutants of the modules, or of the user's file; with `our_rules` those of the declarations first."""
     if rules_file is not None:
         text = Path(rules_file).read_text(encoding="utf-8")
-        yield from mutants_of(rules_file, text)
+        # Which test of a user's own calls what is not known.
+        yield from (replace(one, owner="") for one in mutants_of(rules_file, text))
         return
     folder = Path("controller")
     text = (folder / "our_rules.py").read_text(encoding="utf-8")
-    for name in edits_of(rules):
-        yield Mutant("our_rules", f"declared {name}", partial(_edited, text, name))
+    if "our_rules" in modules:
+        for name in edits_of(rules):
+            yield Mutant("our_rules", f"declared {name}", partial(_edited, text, name), "module")
     for module in modules:
         yield from mutants_of(module, (folder / f"{module}.py").read_text(encoding="utf-8"))
 
@@ -60,97 +141,184 @@ def _edited(text: str, name: str) -> str:
     return f"{text}\nfrom bench.mutation.rule_edits import edits_of as _edits\nOURS = _edits(OURS)[{name!r}](OURS)\n"
 
 
-def check_judges(sound: Mutant, judges: Sequence[str], tests: Sequence[str], invariants: Sequence[str]) -> None:
-    """Raise `UserError` where a judge does not pass the rules as they are: it would kill every mutant."""
-    jobs = iter([_job(sound, judge, tests, invariants) for judge in judges])
-    with ThreadPoolExecutor(1) as pool:
-        for result in _judged(jobs, 1, pool):
-            if result.outcome != "survived":
-                raise UserError(f"the {result.judge} do not pass the rules as they are: {result.note}; mend that first")
+def group_of(name: str) -> str:
+    """Return the group that a mutant's name is counted in."""
+    if name.startswith("our_rules: declared key "):
+        return "declared: key ranges"
+    if name.startswith("our_rules: declared "):
+        return "declared: all else"
+    return name.split(": ")[0]
+
+
+def surveyed(tests: Sequence[str], but: Sequence[str], pages: Sequence[str], kept: Path, quick_s: float,
+             workers: int) -> survey.Survey:  # fmt: skip  # two lines
+    """Run every test file on the rules as they are, unless an earlier run kept what they do.
+
+    Raises `UserError` where a file does not pass: it would kill every mutant.
+    """
+    files = survey.files_of(tests, [*but, *pages]) if tests else []
+    files += survey.files_of(pages, ())
+    digest = survey.digest(files)
+    answers: dict[str, str] = {}
+    if kept.exists():
+        known = json.loads(kept.read_text(encoding="utf-8"))
+        answers = known["files"] if known["digest"] == digest else {}
+    if not answers:
+        jobs = iter([Mutant(path, "nothing", lambda: "") for path in files])
+
+        def ask(judge: Judge) -> Iterator[Result]:
+            while (one := next(jobs, None)) is not None:
+                yield judge.asked({"name": one.module, "judge": "look", "text": None, "tests": [one.module],
+                                   "limit_s": LIMIT_S["look"]})  # fmt: skip  # one record
+
+        for result in _by_workers(ask, workers):
+            if result.outcome != LOOKED:
+                raise UserError(f"the tests do not pass the rules as they are: {result.note}; mend that first")
+            answers[result.name] = result.note
+        kept.write_text(json.dumps({"digest": digest, "files": answers}), encoding="utf-8")
+    return survey.Survey({path: survey.read_file(answers[path]) for path in files}, quick_s)
+
+
+def ready_proof(plan: Plan, rules: RuleSet) -> None:
+    """Let the proof look at the rules as they are.
+
+    Raises `UserError` where it does not pass them: it would kill every mutant.
+    """
+    from bench.mutation.proof_view import runs_to_rows, seen_by_proof
+    from controller.proof import Effort, Proof, names_of
+
+    proof = Proof(rules)
+    for name in names_of(rules):
+        verdict = proof.ask(name)
+        if verdict.outcome != "proved":
+            raise UserError(f"the proof does not pass the rules as they are: {name} is {verdict.outcome}; "
+                            "mend that first")  # fmt: skip  # one sentence
+    plan.invariants = tuple(sorted(proof.invariants))
+    plan.true_view = seen_by_proof(rules)
+    plan.runs = tuple(runs_to_rows(rules, Effort(query_s=10, search_s=40, most_ticks=8)))
 
 
 def run(
     mutants: Sequence[Mutant],
-    judges: Sequence[str],
-    tests: Sequence[str],
-    invariants: Sequence[str],
+    plan: Plan,
     kept: Path,
     workers: int,
     tell: Callable[[Result, int, int], None],
+    again: bool = False,
 ) -> list[Result]:
-    """Judge every mutant that the kept results do not name yet; each result is written down at once.
+    """Judge every mutant that the kept results do not settle yet; each result is written down at once.
 
-    An interrupt loses no more than what is being judged.
+    With `again`, what no judge has killed is judged anew. An interrupt loses no more than what is being judged.
     """
-    done = {(one.name, one.judge): one for one in read_results(kept)}
-    pairs = [(one, judge) for one in mutants for judge in judges if (one.name, judge) not in done]
-    total = len(pairs)
-    waiting = (_job(mutant, judge, tests, invariants) for mutant, judge in pairs)
-    with kept.open("a", encoding="utf-8") as file, ThreadPoolExecutor(workers) as pool:
-        for finished, result in enumerate(_judged(waiting, workers, pool), 1):
-            done[result.name, result.judge] = result
+    said: dict[str, dict[str, Result]] = {}
+    for one in read_results(kept):
+        said.setdefault(one.name, {})[one.judge] = one
+        plan.heard(one)
+    if again:
+        said = {name: by for name, by in said.items() if any(one.outcome == KILLED for one in by.values())}
+    waiting = [one for one in mutants if plan.next_judge(one, _outcomes(said.get(one.name, {}))) is not None]
+    total, finished = len(waiting), 0
+    left = iter(waiting)
+
+    def ask(judge: Judge) -> Iterator[Result]:
+        while (mutant := next(left, None)) is not None:
+            by = dict(said.get(mutant.name, {}))
+            while (whom := plan.next_judge(mutant, _outcomes(by))) is not None:
+                job = plan.job(mutant, whom)
+                if job is None:
+                    by[whom] = Result(mutant.name, whom, SURVIVED, "no such test touches it", 0.0)
+                else:
+                    by[whom] = judge.asked(job)
+                yield by[whom]
+
+    seen: set[str] = set()
+    with kept.open("a", encoding="utf-8") as file:
+        for result in _by_workers(ask, min(workers, total)):
+            said.setdefault(result.name, {})[result.judge] = result
+            plan.heard(result)
             file.write(json.dumps(vars(result)) + "\n")
             file.flush()
+            finished += result.name not in seen
+            seen.add(result.name)
             tell(result, finished, total)
     names = {mutant.name for mutant in mutants}
-    return [one for one in done.values() if one.name in names and one.judge in judges]
+    return [one for name, by in said.items() if name in names for one in by.values()]
 
 
-def _job(mutant: Mutant, judge: str, tests: Sequence[str], invariants: Sequence[str]) -> dict[str, Any]:
+def _outcomes(by: dict[str, Result]) -> dict[str, str]:
+    return {judge: one.outcome for judge, one in by.items()}
+
+
+def _job(mutant: Mutant, judge: str) -> dict[str, Any]:
     of_ours = not mutant.module.endswith(".py")
     return {
         "name": mutant.name,
         "judge": judge,
-        "module": f"controller.{mutant.module}" if of_ours else "",
+        "module": f"controller.{mutant.module.replace('/', '.')}" if of_ours else "",
         "path": str(Path("controller", f"{mutant.module}.py").resolve()) if of_ours else mutant.module,
         "rules_file": None if of_ours else mutant.module,
         "text": mutant.text(),
-        "tests": list(tests),
-        "invariants": list(invariants),
         "limit_s": LIMIT_S[judge],
     }
 
 
-def _judged(jobs: Iterator[dict[str, Any]], workers: int, pool: ThreadPoolExecutor) -> Iterator[Result]:
-    from queue import SimpleQueue
-    from threading import Lock
+class Judge:
+    """A process that judges one job after another."""
 
-    answers: SimpleQueue[Result | None] = SimpleQueue()
-    lock = Lock()
-
-    def work() -> None:
-        judge = subprocess.Popen(
+    def __init__(self) -> None:
+        self._process = subprocess.Popen(
             [sys.executable, "-m", "bench.mutation.judge"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
         )
-        assert judge.stdin is not None
-        assert judge.stdout is not None
-        try:
-            while True:
-                with lock:
-                    job = next(jobs, None)
-                if job is None:
-                    break
-                judge.stdin.write(json.dumps(job) + "\n")
-                judge.stdin.flush()
-                line = judge.stdout.readline()
-                if not line:
-                    answers.put(Result(job["name"], job["judge"], "unknown", "the judge broke", 0.0))
-                    break
-                answers.put(Result(**json.loads(line)))
-        finally:
-            judge.stdin.close()
-            judge.wait()
-            answers.put(None)
 
-    for _ in range(workers):
-        pool.submit(work)
-    ended = 0
-    while ended < workers:
-        answer = answers.get()
-        if answer is None:
-            ended += 1
-        else:
-            yield answer
+    def asked(self, job: dict[str, Any]) -> Result:
+        """Return the answer to a job; one that breaks the judge itself is unknown, and so is every later one."""
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        try:
+            self._process.stdin.write(json.dumps(job) + "\n")
+            self._process.stdin.flush()
+            line = self._process.stdout.readline()
+        except BrokenPipeError:
+            line = ""
+        return Result(**json.loads(line)) if line else Result(job["name"], job["judge"], UNKNOWN, "the judge broke", 0)
+
+    def end(self) -> None:
+        """Let it end."""
+        assert self._process.stdin is not None
+        self._process.stdin.close()
+        self._process.wait()
+
+
+def _by_workers(ask: Callable[[Judge], Iterator[Result]], workers: int) -> Iterator[Result]:
+    """Yield the answers of several judges side by side, as they come; `ask` runs in a thread for each of them."""
+    from queue import SimpleQueue
+
+    answers: SimpleQueue[Result | BaseException | None] = SimpleQueue()
+
+    def work() -> None:
+        try:
+            judge = Judge()
+            try:
+                for result in ask(judge):
+                    answers.put(result)
+            finally:
+                judge.end()
+        except BaseException as error:  # told to the caller, who waits for this thread
+            answers.put(error)
+        answers.put(None)
+
+    with ThreadPoolExecutor(max(1, workers)) as pool:
+        for _ in range(workers):
+            pool.submit(work)
+        ended = 0
+        while ended < workers:
+            answer = answers.get()
+            if answer is None:
+                ended += 1
+            elif isinstance(answer, BaseException):
+                raise answer
+            else:
+                yield answer
 
 
 def read_results(kept: Path) -> list[Result]:
@@ -168,7 +336,7 @@ def read_results(kept: Path) -> list[Result]:
 
 def survivors(results: Sequence[Result]) -> list[str]:
     """Return the names that no judge killed, unknown ones included."""
-    killed = {one.name for one in results if one.outcome == "killed"}
+    killed = {one.name for one in results if one.outcome == KILLED}
     return list(dict.fromkeys(one.name for one in results if one.name not in killed))
 
 
@@ -183,21 +351,30 @@ def reasons_in(path: Path) -> dict[str, str]:
     return {str(name): str(reason) for name, reason in reasons.items()}
 
 
-def tally(results: Sequence[Result], judges: Sequence[str]) -> dict[str, int]:
-    """Count mutants: killed by each judge alone, by several, survived, unknown."""
+COUNTED = ("judged", "tests alone", "tests and proof", "proof alone", "pages alone", "survived", "unknown")
+"""What becomes of mutants. A survivor was passed by every judge; of an unknown one some judge could not tell."""
+
+
+def tally(results: Sequence[Result]) -> dict[str, dict[str, int]]:
+    """Count by group what became of the mutants."""
     by_name: dict[str, dict[str, str]] = {}
     for one in results:
         by_name.setdefault(one.name, {})[one.judge] = one.outcome
-    counts = {"mutants": len(by_name), **{f"killed by {judge} alone": 0 for judge in judges}, "killed by several": 0,
-              "survived": 0, "unknown": 0}  # fmt: skip  # one row
-    for outcomes in by_name.values():
-        killers = [judge for judge, outcome in outcomes.items() if outcome == "killed"]
-        if len(killers) > 1:
-            counts["killed by several"] += 1
-        elif killers:
-            counts[f"killed by {killers[0]} alone"] += 1
-        elif "unknown" in outcomes.values():
-            counts["unknown"] += 1
-        else:
-            counts["survived"] += 1
+    counts: dict[str, dict[str, int]] = {}
+    for name, said in by_name.items():
+        of_group = counts.setdefault(group_of(name), dict.fromkeys(COUNTED, 0))
+        of_group["judged"] += 1
+        of_group[_became(said)] += 1
     return counts
+
+
+def _became(said: dict[str, str]) -> str:
+    by_tests = KILLED in (said.get("tests"), said.get("slow tests"))
+    by_proof = said.get("proof") == KILLED
+    if by_tests:
+        return "tests and proof" if by_proof else "tests alone"
+    if by_proof:
+        return "proof alone"
+    if said.get("pages") == KILLED:
+        return "pages alone"
+    return "unknown" if UNKNOWN in said.values() else "survived"

@@ -31,10 +31,12 @@ def _all(rules: RuleSet) -> Iterator[tuple[str, Edit]]:
                 if state not in (row.destination, row.source):
                     moved = replace(row, destination=state)
                     yield f"{label}: goes to {state.word}", _replacing(part, _with(rows, at, moved))
-        for at in range(len(rows) - 1):
-            first, second = rows[at], rows[at + 1]
-            label = f"rows {first.source.word} {first.name} and {second.source.word} {second.name}"
-            yield f"{label}: swapped", _replacing(part, _swapped(rows, at))
+        for at, first in enumerate(rows):
+            # Order tells among the rows of one state only.
+            after = next((place for place in range(at + 1, len(rows)) if rows[place].source is first.source), None)
+            if after is not None:
+                label = f"rows {first.source.word} {first.name} and {rows[after].name}"
+                yield f"{label}: swapped", _replacing(part, _swapped(rows, at, after))
     for at, one in enumerate(rules.interlocks):
         label = f"interlock {one.reason}"
         put = _putter("interlocks", rules.interlocks, at)
@@ -53,7 +55,7 @@ def _all(rules: RuleSet) -> Iterator[tuple[str, Edit]]:
     for at in range(len(rules.interlocks) - 1):
         first_one, second_one = rules.interlocks[at], rules.interlocks[at + 1]
         yield (f"interlocks {first_one.reason} and {second_one.reason}: swapped",
-               _replacing("interlocks", _swapped(rules.interlocks, at)))  # fmt: skip
+               _replacing("interlocks", _swapped(rules.interlocks, at, at + 1)))  # fmt: skip
     for part in ("first_refusals", "last_refusals"):
         refusals = getattr(rules, part)
         for at, refusal in enumerate(refusals):
@@ -103,5 +105,5 @@ def _with(parts: tuple[Any, ...], at: int, new: Any) -> tuple[Any, ...]:
     return (*parts[:at], new, *parts[at + 1 :])
 
 
-def _swapped(parts: tuple[Any, ...], at: int) -> tuple[Any, ...]:
-    return (*parts[:at], parts[at + 1], parts[at], *parts[at + 2 :])
+def _swapped(parts: tuple[Any, ...], at: int, other: int) -> tuple[Any, ...]:
+    return (*parts[:at], parts[other], *parts[at + 1 : other], parts[at], *parts[other + 1 :])

@@ -32,11 +32,16 @@ _CALLS = {"minimum": "maximum", "maximum": "minimum", "min": "max", "max": "min"
 
 @dataclass(frozen=True)
 class Mutant:
-    """A changed module: `what` is the change in words, `text()` the whole new source."""
+    """A changed module: `what` is the change in words, `text()` the whole new source.
+
+    `owner` is the innermost function or class that it stands in; `module` for a class or the module itself, whose
+    text runs when it is imported; empty where that does not matter.
+    """
 
     module: str
     what: str
     text: Callable[[], str]
+    owner: str = ""
 
     @property
     def name(self) -> str:
@@ -48,16 +53,19 @@ def mutants_of(module: str, text: str) -> Iterator[Mutant]:
     """Yield every mutant of a module's functions and declarations."""
     tree = ast.parse(text)
     inside = _owners(tree)
+    idle = _idle(tree)
+    functions = {node.name for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)}
     seen: dict[str, int] = {}
     for at, node in enumerate(ast.walk(tree)):
-        if not isinstance(node, ast.expr | ast.stmt):
+        if not isinstance(node, ast.expr | ast.stmt) or node in idle:
             continue
         for changed, what in _changes(node):
             words = f"{inside[node]}: {what}"
             seen[words] = seen.get(words, 0) + 1
             # The same change twice in a function: told apart by its order there.
             again = f" ({seen[words]})" if seen[words] > 1 else ""
-            yield Mutant(module, words + again, partial(_changed_text, text, at, changed))
+            owner = inside[node] if inside[node] in functions else "module"
+            yield Mutant(module, words + again, partial(_changed_text, text, at, changed), owner)
 
 
 def _changed_text(text: str, at: int, changed: ast.AST) -> str:
@@ -78,6 +86,22 @@ def _owners(tree: ast.Module) -> dict[ast.AST, str]:
 
     visit(tree, "module")
     return owners
+
+
+def _idle(tree: ast.Module) -> set[ast.AST]:
+    """Return the nodes whose change could show in nothing but speed or a check of the author's own.
+
+    Annotations are not evaluated; a cache's size is its speed; `strict` of `zip` only checks what the author knows.
+    """
+    roots: list[ast.AST | None] = []
+    for node in ast.walk(tree):
+        if isinstance(node, ast.arg | ast.AnnAssign):
+            roots.append(node.annotation)
+        elif isinstance(node, ast.FunctionDef):
+            roots.append(node.returns)
+        elif isinstance(node, ast.keyword) and node.arg in ("strict", "maxsize"):
+            roots.append(node.value)
+    return {one for root in roots if root is not None for one in ast.walk(root)}
 
 
 def _changes(node: ast.AST) -> Iterator[tuple[ast.AST, str]]:

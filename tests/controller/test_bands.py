@@ -177,3 +177,13 @@ def test_critical_oil_warns_and_never_opens(oil: int, lit: bool) -> None:
     rig.tick(oil_temp_dc=oil)
     assert ("critical_oil" in rig.lamps) is lit
     assert rig.run(20_000, 100).state == State.APPLIED
+
+
+def test_a_start_forgets_that_the_oil_was_hot() -> None:
+    rig = Rig()
+    rig.tick(oil_temp_dc=1_101)
+    rig.tick(oil_temp_dc=1_080)
+    assert rig.lamps == ["hot_oil"]
+    rig.tick(ignition_on=0)
+    rig.tick(ignition_on=1)
+    assert rig.lamps == []

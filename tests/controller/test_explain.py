@@ -28,7 +28,7 @@ _CASES: list[tuple[str, Callable[[Rig], object], dict[str, int], dict[str, int]]
     ("refused, signal_lost: signals good again, waiting out the settle time", Rig.holding, {"gear_age_ms": 999},
      {"gear_age_ms": 300}),
     ("refused, kickdown: throttle 99.0 %, let up at 80.0 %", Rig.ready, {"throttle_permille": 990}, {}),
-    ("refused, closed_throttle: throttle 0.5 %, open at 5.0 %", Rig.ready, {"throttle_permille": 5}, {}),
+    ("refused, closed_throttle: throttle 1.9 %, open at 5.0 %", Rig.ready, {"throttle_permille": 19}, {}),
     ("refused, lugging: locked, the engine would turn 902 rpm, limit 1150 rpm", Rig.ready, {}, {}),
     ("refused, below_engage: road speed 30.00 km/h is under the band's engage speed", Rig.ready,
      {"road_speed_ckmh": 3_000, "turbine_rpm": 1_353}, {}),

@@ -8,7 +8,6 @@ import pytest
 from rig import CALIBRATION, Rig
 
 from controller.declare import AGE_INVALID_MS, State
-from controller.interlocks import DRAIN_MS
 from controller.signals import AGED
 
 # Opens a hold at the value, in the tick -------------------------------------------------------------------
@@ -218,6 +217,15 @@ def test_speeds_that_disagree_latch_after_the_confirm_time(sign: int) -> None:
     _stays_until_ignition(rig, "implausible")
 
 
+@pytest.mark.parametrize(("speed_ckmh", "turbine_rpm"), [(2_399, 2_576), (17_601, 2_226)])
+def test_speeds_that_disagree_by_the_least_too_much_latch(speed_ckmh: int, turbine_rpm: int) -> None:
+    # 0.01 km/h is 0.2401 rpm in fourth gear: here the two speeds differ by 2000.0001 rpm.
+    assert abs(turbine_rpm * 10_000 - speed_ckmh * 2_401) == 20_000_001
+    rig = Rig(plausible_tolerance_rpm=2_000).ready(1, 2_000, 4)
+    rig.run(2_000, 100, road_speed_ckmh=speed_ckmh, turbine_rpm=turbine_rpm)
+    assert "implausible" in rig.lamps
+
+
 @pytest.mark.parametrize(
     ("change", "judged"),
     [
@@ -330,7 +338,7 @@ def test_an_open_clutch_without_slip_under_load_latches(
     rig.ready() if state is State.ARMED else rig.holding()
     if state is State.RELEASED:
         rig.tick(1, brake_on=1)
-        rig.tick(DRAIN_MS - 1)
+        rig.tick(299)
     rig.set(throttle_permille=throttle, turbine_rpm=turbine, engine_rpm=turbine + slip)
     rig.tick(1)
     for _ in range(4):
@@ -343,7 +351,7 @@ def test_an_open_clutch_without_slip_under_load_latches(
         assert (rig.state, rig.reason) == ("idle", "stuck_in")
 
 
-@pytest.mark.parametrize(("after_ms", "refusal"), [(DRAIN_MS - 1, "brake"), (DRAIN_MS, "stuck_in")])
+@pytest.mark.parametrize(("after_ms", "refusal"), [(299, "brake"), (300, "stuck_in")])
 def test_a_clutch_that_still_drains_is_not_called_stuck(after_ms: int, refusal: str) -> None:
     rig = Rig().holding()
     rig.set(throttle_permille=400, engine_rpm=rig.inputs["turbine_rpm"])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import runpy
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,7 @@ from controller.proof import Effort, Proof, names_of
 from controller.still import changes_while_still
 from controller.words import maximum, minimum, select
 
-QUICK = Effort(query_s=10, search_s=20, most_ticks=8)
+QUICK = Effort(query_s=10, search_s=20, most_ticks=8, plain=False)
 
 
 @pytest.fixture(scope="module")
@@ -84,7 +85,7 @@ def test_a_users_rule_property_and_history_are_proved_as_ours_are() -> None:
             lambda before, _x, _k, after: (before.state == 2) | (after.state != 2) | (after.warm_ms >= limit_ms),
         )  # fmt: skip  # one history
 
-    proof = Proof(starter.adding(histories=[settled(1_000), settled(1_030)]), QUICK)
+    proof = Proof(starter.adding(histories=[settled(1_000), settled(1_030)]), replace(QUICK, plain=True))
     for name in ("cold_coolant_opens", "coolant_settles_1000", "brake_settles", "no_chatter"):
         assert proof.ask(name).outcome == "proved", name
     assert proof.ask("coolant_settles_1030").outcome == "broken"

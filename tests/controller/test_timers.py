@@ -149,10 +149,13 @@ def test_timers_stop_at_their_end() -> None:
     assert rig.memory("stuck_in_ms") == TIMER_MAX_MS
 
 
-def test_ignition_as_a_plain_truth_value_changes_nothing() -> None:
+@pytest.mark.parametrize("on", [True, False])
+def test_ignition_as_a_plain_truth_value_changes_nothing(on: bool) -> None:
     rig = Rig().holding()
     by_number, by_truth = Reference(rig.rules, rig.k), Reference(rig.rules, rig.k)
     by_number.memory = by_truth.memory = rig.reference.memory
     inputs = rig.inputs | {"now_ms": rig.inputs["now_ms"] + 10}
-    assert by_number.tick(inputs) == by_truth.tick(inputs | {"ignition_on": True})
+    command = by_number.tick(inputs | {"ignition_on": int(on)})
+    assert by_truth.tick(inputs | {"ignition_on": on}) == command
+    assert (command.state == State.APPLIED) is on
     assert by_number.memory == by_truth.memory
