@@ -127,6 +127,25 @@ def test_one_clear_line(text: str, expected: str) -> None:
     assert expected in _error(text)
 
 
+_FALLING = [10_000 - 100 * place for place in range(1, 11)]
+
+
+@pytest.mark.parametrize("gear", range(2, 11))
+@pytest.mark.parametrize(("word", "other"), [("low", "high"), ("high", "low")])
+def test_the_list_reaches_up_to_the_highest_gear_of_each_band(gear: int, word: str, other: str) -> None:
+    bands = "\n".join([f"{word}.gear_highest = {gear}", f"{other}.gear_highest = 1",
+                       "low.gear_lowest = 1", "high.gear_lowest = 1"])  # fmt: skip  # one text
+    parse_calibration(f"{bands}\n{_PLACE} = {_FALLING[:gear]}", "x.toml", OURS)
+    expected = f"long enough for {word}.gear_highest: each gear up to it needs an entry above 0, gear {gear} has none"
+    assert expected in _error(f"{bands}\n{_PLACE} = {_FALLING[: gear - 1]}")
+
+
+@pytest.mark.parametrize("gear", range(2, 11))
+def test_the_list_falls_from_gear_to_gear(gear: int) -> None:
+    level = [*_FALLING[: gear - 1], _FALLING[gear - 2], *_FALLING[gear:]]
+    assert f"falling from gear to gear: entry {gear} under entry {gear - 1}" in _error(f"{_PLACE} = {level}")
+
+
 def test_the_tests_calibration_is_complete() -> None:
     assert set(CALIBRATION) == {key.name for key in OURS.keys}
 

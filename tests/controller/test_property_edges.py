@@ -210,7 +210,7 @@ def test_another_band_and_no_hold_before_are_no_business_of_it() -> None:
 
 
 _FREE = {"was_state": ARMED, "was_duty_ppm": 0, "was_since_out_ms": 1_500, "road_speed_ckmh": 3_400,
-         "turbine_rpm": 1_534, "engine_rpm": 1_600, "state": ARMED, "duty_ppm": 0, "refusal": 1}  # fmt: skip  # armed, and it stays so
+         "turbine_rpm": 1_534, "engine_rpm": 1_600, "state": ARMED, "duty_ppm": 0, "refusal": 1}  # fmt: skip  # armed
 
 _AGAINST: list[tuple[dict[str, int], dict[str, int], dict[str, int]]] = [
     # last value with nothing against it, first that is something, calibration
