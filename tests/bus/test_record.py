@@ -49,7 +49,7 @@ def begin(hub: Hub) -> Iterator[Callable[..., subprocess.Popen[str]]]:
     for one in running:
         if one.poll() is None:
             one.kill()
-        one.communicate(timeout=10)
+        one.communicate(timeout=60)
 
 
 def _until(is_so: Callable[[], bool], what: str) -> None:
@@ -79,12 +79,12 @@ def test_a_killed_recorder_leaves_what_it_heard(begin: Any, hub: Hub, tmp_path: 
     vehicle = begin("node", "vehicle", "--drive", drive, "--log", own, "--wait", "20")
     _until(lambda: record.exists() and record.stat().st_size > 200_000, "nothing is recorded")
     recorder.send_signal(signal.SIGKILL)
-    assert recorder.wait(timeout=10) == -signal.SIGKILL
+    assert recorder.wait(timeout=60) == -signal.SIGKILL
     # Nobody else notices.
     said, complained = vehicle.communicate(timeout=60)
     assert (vehicle.returncode, complained) == (0, "")
     assert "0 lost, 0 refused, 0 garbled" in said
-    assert controller.wait(timeout=10) == 0
+    assert controller.wait(timeout=60) == 0
     theirs = own.read_text().splitlines()
     mine = record.read_text()
     assert mine.endswith("\n")
@@ -105,7 +105,7 @@ def test_it_ends_with_the_drive(begin: Any, hub: Hub, tmp_path: Path) -> None:
     _until(lambda: hub.clients == 1, "the recorder has not come")
     begin("node", "controller", "--wait", "20")
     begin("node", "vehicle", "--drive", drive, "--log", own, "--wait", "20").communicate(timeout=60)
-    said, complained = recorder.communicate(timeout=10)
+    said, complained = recorder.communicate(timeout=60)
     assert recorder.returncode == 0
     assert "the drive is over" in said
     assert "stamped with the bench's time" in said
@@ -126,7 +126,7 @@ def test_a_request_to_stop_is_no_failure(begin: Any, hub: Hub, tmp_path: Path, h
     sender = Line(open_bus(f"slcan:socket://127.0.0.1:{hub.port}"), frozenset({ENGINE.ident}))
     _until(lambda: _is_recorded(sender, record), "nothing is recorded")
     recorder.send_signal(how)
-    said, complained = recorder.communicate(timeout=10)
+    said, complained = recorder.communicate(timeout=60)
     sender.close()
     assert recorder.returncode == 0
     assert " frames of 1 identifiers" in said
@@ -145,7 +145,7 @@ def test_a_hub_that_goes_is_told_and_the_log_kept(begin: Any, hub: Hub, tmp_path
     _until(lambda: _is_recorded(sender, record), "nothing is recorded")
     hub.stop()
     _until(lambda: hub.clients == 0, "the hub is still there")
-    _, complained = recorder.communicate(timeout=10)
+    _, complained = recorder.communicate(timeout=60)
     sender.close()
     assert recorder.returncode == 1
     assert (

@@ -127,20 +127,23 @@ def test_one_clear_line(text: str, expected: str) -> None:
     assert expected in _error(text)
 
 
-@pytest.mark.parametrize("gear", range(1, 11))
-def test_every_gear_of_the_list_is_held_against_the_one_before_and_the_highest(gear: int) -> None:
-    falling = [10_000 - 100 * place for place in range(1, 11)]
-    bands = f"low.gear_highest = {gear}\nhigh.gear_lowest = 1\nhigh.gear_highest = {gear}\nlow.gear_lowest = 1\n"
-    parse_calibration(f"{bands}{_PLACE} = {falling[:gear]}", "x", OURS)
-    for word in ("low", "high"):
-        other = bands.replace(f"{'high' if word == 'low' else 'low'}.gear_highest = {gear}", "")
-        other += f"{'high' if word == 'low' else 'low'}.gear_highest = 1\n"
-        assert f"{word}.gear_highest: each gear up to it needs an entry above 0, gear {gear} has none" in _error(
-            f"{other}{_PLACE} = {falling[: gear - 1]}" if gear > 1 else f"{other}{_PLACE} = []"
-        ) or gear == 1  # fmt: skip  # without any gear the lower band is told of
-    if gear > 1:
-        level = [*falling[: gear - 1], falling[gear - 2], *falling[gear:]]
-        assert f"falling from gear to gear: entry {gear} under entry {gear - 1}" in _error(f"{bands}{_PLACE} = {level}")
+_FALLING = [10_000 - 100 * place for place in range(1, 11)]
+
+
+@pytest.mark.parametrize("gear", range(2, 11))
+@pytest.mark.parametrize(("word", "other"), [("low", "high"), ("high", "low")])
+def test_the_list_reaches_up_to_the_highest_gear_of_each_band(gear: int, word: str, other: str) -> None:
+    bands = "\n".join([f"{word}.gear_highest = {gear}", f"{other}.gear_highest = 1",
+                       "low.gear_lowest = 1", "high.gear_lowest = 1"])  # fmt: skip  # one text
+    parse_calibration(f"{bands}\n{_PLACE} = {_FALLING[:gear]}", "x.toml", OURS)
+    expected = f"long enough for {word}.gear_highest: each gear up to it needs an entry above 0, gear {gear} has none"
+    assert expected in _error(f"{bands}\n{_PLACE} = {_FALLING[: gear - 1]}")
+
+
+@pytest.mark.parametrize("gear", range(2, 11))
+def test_the_list_falls_from_gear_to_gear(gear: int) -> None:
+    level = [*_FALLING[: gear - 1], _FALLING[gear - 2], *_FALLING[gear:]]
+    assert f"falling from gear to gear: entry {gear} under entry {gear - 1}" in _error(f"{_PLACE} = {level}")
 
 
 def test_the_tests_calibration_is_complete() -> None:

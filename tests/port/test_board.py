@@ -31,7 +31,7 @@ def firmware(folder: Path, core: str) -> Path:
 
 class _Line:
     def __init__(self, port: int) -> None:
-        self.socket = socket.create_connection(("127.0.0.1", port), timeout=10)
+        self.socket = socket.create_connection(("127.0.0.1", port), timeout=60)
         self.socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
     def ask(self, text: str, answer: str) -> str:

@@ -91,7 +91,7 @@ def started(*arguments: str) -> Iterator[tuple[subprocess.Popen[str], str, str]]
         yield process, said.split("device on ")[1].split(";")[0], said
     finally:
         process.terminate()
-        process.communicate(timeout=20)
+        process.communicate(timeout=60)
 
 
 @pytest.mark.parametrize(("kind", "core"), KINDS)
@@ -155,7 +155,7 @@ def test_a_device_by_its_url_alone(tmp_path: Path, drive: str) -> None:
         assert f"external, on {url}: board 7 &lt;on the desk&gt;" in record
         assert "C compiler" not in record
         process.send_signal(signal.SIGTERM)
-        _, complained = process.communicate(timeout=20)
+        _, complained = process.communicate(timeout=60)
         assert (process.returncode, complained) == (130, "stopped: the device is off\n")
     assert (tmp_path / "kept" / "can_map.c").exists()
     # Nothing answers any more: the child has ended with its starter.
@@ -182,7 +182,7 @@ def test_a_bad_image_is_told_in_one_line_and_the_bench_sees_no_hold(tmp_path: Pa
         assert code == 1
         assert "command frames differ from our own controller's; the first at " in told
         process.terminate()
-        _, complained = process.communicate(timeout=20)
+        _, complained = process.communicate(timeout=60)
     assert complained.startswith(f"error: {image}: its checksum does not match")
     assert complained.splitlines()[0].endswith("; the duty stays 0")
     assert complained.count("\n") == 2
