@@ -47,7 +47,7 @@ def _verdict(outcome: BenchOutcome) -> list[tuple[Judgement, str]]:
     elif not outcome.drives or not outcome.sweep:
         whole = ("note", "What was run conforms; drives or faults were left out, so that this is no whole record")
     else:
-        whole = ("good", "Conforms: every drive and every fault case that can be told")
+        whole = ("good", "Conforms in every drive and every fault case that was run and can be told")
     return [whole, *outcome.verdict()]
 
 
