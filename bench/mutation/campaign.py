@@ -262,16 +262,20 @@ def _job(mutant: Mutant, judge: str) -> dict[str, Any]:
     }
 
 
+def _started() -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [sys.executable, "-m", "bench.mutation.judge"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    )
+
+
 class Judge:
     """A process that judges one job after another."""
 
     def __init__(self) -> None:
-        self._process = subprocess.Popen(
-            [sys.executable, "-m", "bench.mutation.judge"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-        )
+        self._process = _started()
 
     def asked(self, job: dict[str, Any]) -> Result:
-        """Return the answer to a job; one that breaks the judge itself is unknown, and so is every later one."""
+        """Return the answer to a job; one that breaks the judge itself is unknown, and the next gets a new judge."""
         assert self._process.stdin is not None
         assert self._process.stdout is not None
         try:
@@ -280,7 +284,12 @@ class Judge:
             line = self._process.stdout.readline()
         except BrokenPipeError:
             line = ""
-        return Result(**json.loads(line)) if line else Result(job["name"], job["judge"], UNKNOWN, "the judge broke", 0)
+        if line:
+            return Result(**json.loads(line))
+        self._process.kill()
+        self._process.communicate()
+        self._process = _started()
+        return Result(job["name"], job["judge"], UNKNOWN, "the judge broke", 0)
 
     def end(self) -> None:
         """Let it end."""

@@ -22,7 +22,7 @@ _OWN = (
 )  # fmt: skip  # one list
 _FROM_PORT = ("calibration_image.h", "device.c", "device.h")
 _FROM_BOARD = (
-    "an386.c", "board.h", "emulated.ld", "sf2.c", "slcan.c", "slcan.h", "startup.c", "systick.c", "systick.h",
+    "an386.c", "board.h", "emulated.ld", "sf2.c", "slcan.c", "slcan.h", "startup.c", "cortex.c", "cortex.h",
 )  # fmt: skip  # one list
 
 SOURCES = (

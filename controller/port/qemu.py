@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shutil
+import socket
 import subprocess
 from importlib import resources
 from pathlib import Path
@@ -14,7 +15,7 @@ from typing import Any, NamedTuple
 from controller.errors import UserError
 from controller.port.toolchain import CORES, build_core
 
-BOARD_FILES = ("slcan.h", "slcan.c", "board.h", "systick.h", "systick.c", "an386.c", "sf2.c", "startup.c",
+BOARD_FILES = ("slcan.h", "slcan.c", "board.h", "cortex.h", "cortex.c", "an386.c", "sf2.c", "startup.c",
                "emulated.ld", "line_test.c")  # fmt: skip
 PROGRAM = "qemu-system-arm"
 
@@ -27,8 +28,8 @@ class Machine(NamedTuple):
 
 
 MACHINES = {
-    "m3": Machine("emcraft-sf2", ("sf2.c", "systick.c")),
-    "m4": Machine("mps2-an386", ("an386.c", "systick.c")),
+    "m3": Machine("emcraft-sf2", ("sf2.c", "cortex.c")),
+    "m4": Machine("mps2-an386", ("an386.c", "cortex.c")),
 }
 """The emulated boards by their core."""
 
@@ -45,6 +46,10 @@ def build_firmware(folder: Path, core: str, sources: tuple[str, ...], output: st
     """
     board = ("slcan.c", *MACHINES[core].sources, "startup.c")
     return build_core(folder, CORES[core], (*board, *sources), output, ["-g", "-T", "emulated.ld"])
+
+
+_TRY_S, _TRIES = 0.5, 60
+"""The firmware is asked so often; an answer takes milliseconds."""
 
 
 class Board:
@@ -76,6 +81,23 @@ class Board:
             raise UserError(f"port: {PROGRAM} did not start: {said[0]}") from None
         found = re.search(r":(\d+)", lines["line"].split("tcp:")[-1])
         self.port = int(found[1]) if found else 0
+        if not self._answers():
+            self.close()
+            raise UserError(f"port: the firmware on {PROGRAM} does not answer on its serial line")
+
+    def _answers(self) -> bool:
+        """Wait until the firmware answers an empty line: what comes before its serial port is set up is lost."""
+        try:
+            with socket.create_connection(("127.0.0.1", self.port), timeout=_TRY_S) as line:
+                for _ in range(_TRIES):
+                    line.sendall(b"\r")
+                    try:
+                        return line.recv(1) != b""
+                    except TimeoutError:
+                        continue
+        except OSError:
+            pass
+        return False
 
     @property
     def url(self) -> str:

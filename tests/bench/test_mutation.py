@@ -12,7 +12,7 @@ pytest.importorskip("z3", reason="the proof extra is not installed: pip install 
 from dataclasses import replace
 
 from bench.mutation import campaign
-from bench.mutation.judge import KILLED, SURVIVED, UNKNOWN
+from bench.mutation.judge import KILLED, LOOKED, SURVIVED, UNKNOWN
 from bench.mutation.proof_view import fires_every_row, narrowed, runs_to_rows, seen_by_proof
 from bench.mutation.rule_edits import edits_of
 from bench.mutation.source_mutants import Mutant, mutants_of
@@ -346,3 +346,15 @@ def test_every_explained_survivor_is_a_mutant_of_today() -> None:
         path = root / "controller" / f"{module}.py"
         names |= {one.name for one in mutants_of(module, path.read_text(encoding="utf-8"))}
     assert set(reasons) <= names
+
+
+def test_a_judge_that_breaks_is_replaced_and_nothing_is_called_killed(tmp_path: Path) -> None:
+    test = tmp_path / "test_passes.py"
+    test.write_text("def test_passes() -> None:\n    assert True\n")
+    job = {"name": "one", "judge": "look", "text": None, "tests": [str(test)], "limit_s": 60}
+    judge = campaign.Judge()
+    judge._process.kill()
+    judge._process.wait()
+    assert judge.asked(job).outcome == UNKNOWN
+    assert judge.asked(job).outcome == LOOKED
+    judge.end()

@@ -108,6 +108,8 @@ class Rig:
         bad = failing(self.rules, before, x, self.k, self.reference.memory, self.command)
         bad += [name for name in self.watch.tick(self.inputs)[1] if name not in bad]
         assert not bad, (bad, self.inputs, self.command)
+        fired = self.reference._chart.fired
+        assert self.watch.row == (0 if fired is None else 1 + self.rules.rows.index(fired))
         return self.command
 
     def run(self, ms: int, tick_ms: int = 10, **inputs: int) -> Command:

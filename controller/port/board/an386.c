@@ -2,7 +2,7 @@
  * byte, and the core's own timer, which counts at 25 MHz there. */
 #include "board.h"
 
-#include "systick.h"
+#include "cortex.h"
 
 typedef struct
 {
@@ -21,31 +21,26 @@ typedef struct
 #define UART_IRQ (1u)
 #define COUNTS_OF_10_MS (250000u)
 
-/* The register blocks' addresses are the board's, so they are numbers here and nowhere else. */
+/* The register block's address is the board's, so it is a number here and nowhere else. */
 static uart_t *const uart = (uart_t *)0x40004000u;
-static volatile uint32_t *const irq_enable = (volatile uint32_t *)0xE000E100u;
-static volatile uint32_t *const irq_clear_pending = (volatile uint32_t *)0xE000E280u;
 
 void board_start(void)
 {
     uart->divisor = UART_FASTEST;
     uart->control = UART_SEND_RECEIVE_AND_INTERRUPT;
-    /* Interrupts stay masked: a pending one only ends the wait of board_rest. */
-    __asm__ volatile("cpsid i");
-    *irq_enable = UART_IRQ;
-    systick_start(COUNTS_OF_10_MS);
+    cortex_start(UART_IRQ, COUNTS_OF_10_MS);
 }
 
 uint32_t board_now_ms(void)
 {
-    return systick_now_ms();
+    return cortex_now_ms();
 }
 
 void board_rest(void)
 {
-    __asm__ volatile("wfi");
+    cortex_wait();
     uart->interrupts = UART_RECEIVED;
-    *irq_clear_pending = UART_IRQ;
+    cortex_waited(UART_IRQ);
 }
 
 bool board_read(uint8_t *byte)

@@ -2,7 +2,7 @@
  * bytes by the dozen, and the core's own timer, which counts at 142 MHz there. */
 #include "board.h"
 
-#include "systick.h"
+#include "cortex.h"
 
 typedef struct
 {
@@ -25,10 +25,8 @@ typedef struct
 #define UART_IRQ (0x400u)
 #define COUNTS_OF_10_MS (1420000u)
 
-/* The register blocks' addresses are the board's, so they are numbers here and nowhere else. */
+/* The register block's address is the board's, so it is a number here and nowhere else. */
 static uart_t *const uart = (uart_t *)0x40000000u;
-static volatile uint32_t *const irq_enable = (volatile uint32_t *)0xE000E100u;
-static volatile uint32_t *const irq_clear_pending = (volatile uint32_t *)0xE000E280u;
 
 void board_start(void)
 {
@@ -38,21 +36,18 @@ void board_start(void)
     uart->line = UART_8_BITS;
     uart->fifo = UART_FIFO_OF_14;
     uart->interrupts = UART_RECEIVED;
-    /* Interrupts stay masked: a pending one only ends the wait of board_rest. */
-    __asm__ volatile("cpsid i");
-    *irq_enable = UART_IRQ;
-    systick_start(COUNTS_OF_10_MS);
+    cortex_start(UART_IRQ, COUNTS_OF_10_MS);
 }
 
 uint32_t board_now_ms(void)
 {
-    return systick_now_ms();
+    return cortex_now_ms();
 }
 
 void board_rest(void)
 {
-    __asm__ volatile("wfi");
-    *irq_clear_pending = UART_IRQ;
+    cortex_wait();
+    cortex_waited(UART_IRQ);
 }
 
 bool board_read(uint8_t *byte)

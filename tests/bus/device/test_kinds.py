@@ -13,6 +13,7 @@ from pathlib import Path
 from threading import Thread
 
 import pytest
+from bench_parts import SHORT
 from click.testing import CliRunner
 from device_parts import IMAGE, POWERTRAIN, duty
 
@@ -29,25 +30,7 @@ from controller.errors import UserError
 from controller.port.signature import layout_signature
 from controller.step import Command
 
-BRIEF = """title = "Brief"
-about = "Up to the low band's hold."
-ambient_c = 20.0
-oil_c = 70.0
-coolant_c = 85.0
-[[point]]
-at_s = 0.0
-speed_kmh = 0.0
-surface = "track"
-[[point]]
-at_s = 7.0
-speed_kmh = 45.0
-[[point]]
-at_s = 8.0
-speed_kmh = 45.0
-[[event]]
-at_s = 0.5
-band = "low"
-"""
+BRIEF = SHORT.replace("at_s = 12.0", "at_s = 7.0").replace("at_s = 40.0", "at_s = 8.0")
 _needs_qemu = pytest.mark.skipif(
     shutil.which("qemu-system-arm") is None, reason="needs QEMU: apt-get install qemu-system-arm"
 )
