@@ -12,7 +12,7 @@ from controller.encode import Encoder
 from controller.intervals import declared_ranges
 from controller.proof import Effort
 from controller.ruleset import RuleSet
-from controller.terms import Graph
+from controller.terms import Term, worked_out
 from controller.tracer import trace, trace_property, trace_relation
 from controller.watch import Watch
 
@@ -28,7 +28,6 @@ def seen_by_proof(rules: RuleSet) -> tuple[str, dict[str, list[int]]]:
     truths = [trace_property(prop, program) for prop in rules.properties]
     histories = [(*fields, holds) for fields, holds in encoder.histories]
     relations = [trace_relation(one, rules) for one in rules.relations]
-    # The program's graph last: tracing properties and histories adds to it.
     roots = [*program.outputs, program.row, *program.refuses, *program.trips, *truths]
     roots += [term for terms in histories for term in terms]
     seen: list[Any] = [
@@ -41,9 +40,8 @@ def seen_by_proof(rules: RuleSet) -> tuple[str, dict[str, list[int]]]:
         [(int(one.source), int(one.destination)) for one in rules.rows],
         [one.name for one in rules.checks],
         [(one.name, one.initial, one.is_flag) for history in rules.histories for one in history.keeps],
-        [(one.index, _terms(one.graph)) for one in relations],
-        [one.index for one in roots],
-        _terms(program.graph),
+        *(_terms([one]) for one in relations),
+        _terms(roots),
     ]
     ranges = {name: list(range_) for name, range_ in declared_ranges(rules).items()}
     return hashlib.sha256(repr(seen).encode()).hexdigest(), ranges
@@ -60,8 +58,19 @@ def narrowed(ranges: Mapping[str, Sequence[int]], true: Mapping[str, Sequence[in
     )
 
 
-def _terms(graph: Graph) -> list[tuple[Any, ...]]:
-    return [(one.op, one.kind, one.value, *(part.index for part in one.parts)) for one in graph.terms]
+def _terms(roots: Sequence[Term]) -> tuple[list[tuple[Any, ...]], list[int]]:
+    """Return what the roots are made of, and the place of each root; parts are named by their place.
+
+    The graph itself will not do: whatever has been traced before has left terms in it.
+    """
+    made: list[tuple[Any, ...]] = []
+    done: dict[Term, int] = {}
+
+    def work(term: Term, *parts: int) -> int:
+        made.append((term.op, term.kind, term.value, *parts))
+        return len(made) - 1
+
+    return made, [worked_out(root, done, work) for root in roots]
 
 
 def runs_to_rows(rules: RuleSet, effort: Effort) -> list[dict[str, Any]]:

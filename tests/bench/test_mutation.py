@@ -20,6 +20,7 @@ from bench.mutation.survey import File, Survey, files_of
 from controller.errors import UserError
 from controller.our_rules import OURS
 from controller.proof import Effort
+from controller.tracer import trace
 
 _SOURCE = '''
 def rule(x, k, m):
@@ -293,6 +294,9 @@ def test_the_proof_is_not_asked_about_what_it_does_not_read() -> None:
     key = next(one for one in OURS.keys if one.name == "brake_settle_ms")
     other = replace(OURS, keys=tuple(replace(one, default=one.default + 1) if one is key else one for one in OURS.keys))
     assert seen_by_proof(other) == (terms, ranges)
+    # Whatever else has been traced in this process makes no difference.
+    trace(OURS).graph.variable("x.of_another_trace", "int")
+    assert seen_by_proof(OURS) == (terms, ranges)
     wider = seen_by_proof(edits["key brake_settle_ms: range ends higher"](OURS))
     assert wider[0] == terms
     assert not narrowed(wider[1], ranges)
