@@ -295,7 +295,7 @@ def test_the_proof_is_not_asked_about_what_it_does_not_read() -> None:
     other = replace(OURS, keys=tuple(replace(one, default=one.default + 1) if one is key else one for one in OURS.keys))
     assert seen_by_proof(other) == (terms, ranges)
     # Whatever else has been traced in this process makes no difference.
-    trace(OURS).graph.variable("x.of_another_trace", "int")
+    assert trace(OURS).graph.variable("x.engine_rpm", "int") + 12_345 is not None
     assert seen_by_proof(OURS) == (terms, ranges)
     wider = seen_by_proof(edits["key brake_settle_ms: range ends higher"](OURS))
     assert wider[0] == terms
