@@ -58,8 +58,8 @@ def mutate(
     """Judge small wrong changes to the rules, the chart, its order, the interlocks, ranges and relations.
 
     Our own rules are changed in a checkout of the workbench, with its tests; with `--rules` the functions of that
-    file. A judge that breaks or does not finish counts as unknown, never as a kill. Exits 1 where a survivor has no
-    reason. Needs the `proof` extra (z3).
+    file and what it declares beyond ours. A judge that breaks or does not finish counts as unknown, never as a kill.
+    Exits 1 where a survivor has no reason. Needs the `proof` extra (z3).
     """
     from bench.mutation import campaign
     from bench.optional import needed
@@ -82,7 +82,9 @@ def mutate(
             raise UserError(f"--module {name}: there is no controller/{name}.py")
     folder = ready_folder(out_dir)
     reasons = campaign.reasons_in(Path(reasons_file))
-    mutants = list(campaign.all_mutants(rules, modules or campaign.RULE_MODULES, rules_file))[::every]
+    # Which range of a key is right no proof can say.
+    made = campaign.all_mutants(rules, modules or campaign.RULE_MODULES, rules_file, ranges=bool(tests or pages))
+    mutants = list(made)[::every]
     by_proof = any(campaign.is_rule(one) for one in mutants)
     if not by_proof and not tests:
         raise UserError("--module: the machinery around the rules is judged by tests; give --tests PATH")

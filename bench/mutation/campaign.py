@@ -20,6 +20,7 @@ from bench.mutation.judge import KILLED, LOOKED, SURVIVED, UNKNOWN
 from bench.mutation.rule_edits import edits_of
 from bench.mutation.source_mutants import Mutant, mutants_of
 from controller.errors import UserError
+from controller.our_rules import OURS
 from controller.ruleset import RuleSet
 
 RULE_MODULES = ("interlocks", "our_rules", "tick", "words", "signals", "keys")
@@ -121,10 +122,19 @@ def is_figure(mutant: Mutant) -> bool:
     return mutant.module in ("keys", "signals") and re.search(r": \d+ → \d+( \(\d+\))?$", mutant.what) is not None
 
 
-def all_mutants(rules: RuleSet, modules: Sequence[str], rules_file: str | None) -> Iterator[Mutant]:
-    """Yield the mutants of the modules, or of the user's file; with `our_rules` those of the declarations first."""
+def all_mutants(
+    rules: RuleSet, modules: Sequence[str], rules_file: str | None, ranges: bool = True
+) -> Iterator[Mutant]:
+    """Yield the mutants of the modules, or of the user's file; of both what is declared first.
+
+    Of a user's set the declarations that ours has not. Without `ranges` those of its keys are left out.
+    """
     if rules_file is not None:
         text = Path(rules_file).read_text(encoding="utf-8")
+        of_ours = edits_of(OURS)
+        for name in edits_of(rules):
+            if name not in of_ours and (ranges or not name.startswith("key ")):
+                yield Mutant(rules_file, f"declared {name}", partial(_edited, text, name, "RULES"))
         # Which test of a user's own calls what is not known.
         yield from (replace(one, owner="") for one in mutants_of(rules_file, text))
         return
@@ -132,22 +142,22 @@ def all_mutants(rules: RuleSet, modules: Sequence[str], rules_file: str | None) 
     text = (folder / "our_rules.py").read_text(encoding="utf-8")
     if "our_rules" in modules:
         for name in edits_of(rules):
-            yield Mutant("our_rules", f"declared {name}", partial(_edited, text, name), "module")
+            yield Mutant("our_rules", f"declared {name}", partial(_edited, text, name, "OURS"), "module")
     for module in modules:
         yield from mutants_of(module, (folder / f"{module}.py").read_text(encoding="utf-8"))
 
 
-def _edited(text: str, name: str) -> str:
-    return f"{text}\nfrom bench.mutation.rule_edits import edits_of as _edits\nOURS = _edits(OURS)[{name!r}](OURS)\n"
+def _edited(text: str, name: str, variable: str) -> str:
+    edited = f"{variable} = _edits({variable})[{name!r}]({variable})"
+    return f"{text}\nfrom bench.mutation.rule_edits import edits_of as _edits\n{edited}\n"
 
 
 def group_of(name: str) -> str:
     """Return the group that a mutant's name is counted in."""
-    if name.startswith("our_rules: declared key "):
+    module, what = name.split(": ", 1)
+    if what.startswith("declared key "):
         return "declared: key ranges"
-    if name.startswith("our_rules: declared "):
-        return "declared: all else"
-    return name.split(": ")[0]
+    return "declared: all else" if what.startswith("declared ") else module
 
 
 def surveyed(tests: Sequence[str], but: Sequence[str], pages: Sequence[str], kept: Path, quick_s: float,

@@ -40,7 +40,8 @@ def _all(rules: RuleSet) -> Iterator[tuple[str, Edit]]:
     for at, one in enumerate(rules.interlocks):
         label = f"interlock {one.reason}"
         put = _putter("interlocks", rules.interlocks, at)
-        yield f"{label}: removed", _replacing("interlocks", _without(rules.interlocks, at))
+        # With its lamp and with what is said of exactly these interlocks: else the set would just be refused.
+        yield f"{label}: removed", _removing(one.reason)
         yield f"{label}: latches {not one.latches}", put(replace(one, latches=not one.latches))
         if one.settle != 0:
             yield f"{label}: settles at once", put(replace(one, settle=0))
@@ -90,6 +91,10 @@ def _put_key(rules: RuleSet, at: int, **changes: Any) -> Edit:
 
 def _putter(part: str, parts: tuple[Any, ...], at: int) -> Callable[[Any], Edit]:
     return lambda new: _replacing(part, _with(parts, at, new))
+
+
+def _removing(reason: str) -> Edit:
+    return lambda rules: rules.removing(reason)
 
 
 def _replacing(part: str, new: tuple[Any, ...]) -> Edit:

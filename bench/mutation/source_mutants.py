@@ -91,7 +91,8 @@ def _owners(tree: ast.Module) -> dict[ast.AST, str]:
 def _idle(tree: ast.Module) -> set[ast.AST]:
     """Return the nodes whose change could show in nothing but speed or a check of the author's own.
 
-    Annotations are not evaluated; a cache's size is its speed; `strict` of `zip` only checks what the author knows.
+    Annotations are not evaluated; a cache's size is its speed; `strict` of `zip` and `frozen` of a class only check
+    what the author knows.
     """
     roots: list[ast.AST | None] = []
     for node in ast.walk(tree):
@@ -99,7 +100,7 @@ def _idle(tree: ast.Module) -> set[ast.AST]:
             roots.append(node.annotation)
         elif isinstance(node, ast.FunctionDef):
             roots.append(node.returns)
-        elif isinstance(node, ast.keyword) and node.arg in ("strict", "maxsize"):
+        elif isinstance(node, ast.keyword) and node.arg in ("strict", "frozen", "maxsize"):
             roots.append(node.value)
     return {one for root in roots if root is not None for one in ast.walk(root)}
 

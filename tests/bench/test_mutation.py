@@ -21,6 +21,7 @@ from controller.errors import UserError
 from controller.our_rules import OURS
 from controller.proof import Effort
 from controller.tracer import trace
+from controller.user_rules import load_rules, template_text
 
 _SOURCE = '''
 def rule(x, k, m):
@@ -70,6 +71,7 @@ def test_every_part_of_the_declarations_is_edited() -> None:
 def test_what_could_show_in_speed_alone_is_not_changed() -> None:
     text = """
 @lru_cache(maxsize=8)
+@dataclass(frozen=True)
 def f(a: int | str, b: list[int] = 3) -> int | str:
     c: dict[int, 4] = 5
     return zip(a, b, strict=True)
@@ -286,6 +288,31 @@ def test_the_changed_text_of_a_users_file_is_what_is_judged(tmp_path: Path) -> N
                Mutant(str(rules), "other name", lambda: text.replace("mine", "yours"))]  # fmt: skip  # one list
     results = campaign.run(mutants, plan, tmp_path / "kept.jsonl", 1, _nobody)
     assert [one.outcome for one in results if one.judge == "tests"] == [SURVIVED, KILLED]
+
+
+def test_of_a_users_set_the_declarations_that_ours_has_not_are_edited_too(tmp_path: Path) -> None:
+    rules = tmp_path / "my_rules.py"
+    rules.write_text(template_text(), encoding="utf-8")
+    mine = load_rules(str(rules))
+    made = list(campaign.all_mutants(mine, (), str(rules)))
+    declared = {one.what for one in made if one.what.startswith("declared ")}
+    assert declared >= {
+        "declared interlock cold_coolant: removed",
+        "declared interlock cold_coolant: latches True",
+        "declared interlock cold_coolant: settles at once",
+        "declared interlocks cold_coolant and brake: swapped",
+        "declared key coolant_minimum_dc: range ends higher",
+    }
+    assert not any("low.engage" in what or "hot_oil" in what for what in declared)
+    assert {campaign.group_of(one.name) for one in made} == {
+        "declared: all else", "declared: key ranges", str(rules)}  # fmt: skip  # one set
+    without = {one.what for one in campaign.all_mutants(mine, (), str(rules), ranges=False)}
+    assert {one.what for one in made} - without == {one for one in declared if one.startswith("declared key ")}
+    # What is written in the end loads, and differs as it says.
+    removed = next(one for one in made if one.what == "declared interlock cold_coolant: removed")
+    changed = tmp_path / "changed.py"
+    changed.write_text(removed.text(), encoding="utf-8")
+    assert load_rules(str(changed)).interlocks == OURS.interlocks
 
 
 def test_the_proof_is_not_asked_about_what_it_does_not_read() -> None:
