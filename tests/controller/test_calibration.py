@@ -270,11 +270,16 @@ def test_a_file_spoilt_anywhere_is_read_or_refused_in_one_line(at: int, cut: int
 def test_keys_without_a_table_and_deeper_tables_round_trip() -> None:
     rules = OURS.adding(
         keys=[
-            Key("own_ms", "own_ms", 1, 0, 10, 5, "without a table"),
             Key("deep_ms", "a.b.deep_ms", 1, 0, 10, 5, "in a deeper one"),
+            Key("own_ms", "own_ms", 1, 0, 10, 5, "without a table"),
+            Key("half_ms", "half_ms", 2, 0, 10, 5, "in halves"),
         ]
     )
-    values = default_values(rules)._replace(own_ms=3, deep_ms=4)
+    values = default_values(rules)._replace(own_ms=3, deep_ms=4, half_ms=3)
+    text = write_calibration(rules, values, "t")
+    assert text.startswith(
+        'title = "t"\n\n# without a table (0 to 10)\nown_ms = 3\n# in halves (0 to 5)\nhalf_ms = 1.5\n'
+    )
     assert parse_calibration(write_calibration(rules, values, "t"), "mine.toml", rules).values == values
 
 
@@ -283,6 +288,10 @@ def test_each_comment_gives_meaning_and_range() -> None:
     assert "# the clutch comes out under this speed (3 to 158)\nrelease_kmh = 31\n" in text
     assert "# the hold stays in while the gearbox shifts\nhold_through = false\n" in text
     assert "turbine_rpm_at_100_kmh = [9002, 4513, 3385, 2401, 1800, 1440]\n" in text
+
+
+def test_a_title_is_written_as_a_person_would() -> None:
+    assert write_calibration(OURS, calibration(), 'Mud, 3 °C "soft"').startswith('title = "Mud, 3 °C \\"soft\\""\n')
 
 
 def test_one_type_a_rule_set() -> None:

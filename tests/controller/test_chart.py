@@ -49,6 +49,10 @@ def test_machine_and_fold_agree_on_every_truth_assignment(state: State) -> None:
     assert reached == {None, *relevant}
 
 
+def test_a_tick_is_its_only_trigger() -> None:
+    assert Chart(OURS).machine.get_triggers(*(state.word for state in State)) == ["next_tick"]
+
+
 def test_rows_of_other_states_do_not_count() -> None:
     rules = _asked(OURS.rows)
     for state in State:

@@ -3,11 +3,14 @@
 
 from __future__ import annotations
 
+import functools
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from controller.declare import Interlock, Memory, Property, Relation, State
+from controller.guard import code_of
 from controller.language import all_rules, check
 from controller.our_rules import OURS
 from controller.terms import RuleLanguageError
@@ -141,6 +144,18 @@ def test_decorated_rules_and_lambdas_are_read(tmp_path: Path) -> None:
     other = file.rename(tmp_path / "other.py")
     with pytest.raises(RuleLanguageError, match=r"other.py:8: `is`"):
         load_rules(str(other))
+
+
+def test_a_wrapped_rule_is_the_one_inside() -> None:
+    def rule(x: Any, _k: Any, _m: Any) -> Any:
+        return x.gear > 1
+
+    @functools.wraps(rule)
+    def wrapped(*views: Any) -> Any:
+        return rule(*views)
+
+    assert code_of(wrapped) is rule.__code__
+    assert code_of(rule) is rule.__code__
 
 
 def test_the_text_of_a_refusal_may_use_all_of_python(tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from rig import Rig
 
-from controller.declare import History, Interlock, Key, Lamp, Memory, Observed, Property, Signal, State
+from controller.declare import TIMER_MAX_MS, History, Interlock, Key, Lamp, Memory, Observed, Property, Signal, State
 from controller.errors import UserError
 from controller.interlocks import INTERLOCKS
 from controller.language import check
@@ -165,6 +165,15 @@ def test_reasons_are_numbered_once() -> None:
     assert len(set(OURS.reasons)) == len(OURS.reasons)
     assert OURS.reason_numbers["start"] == 1
     assert {row.reason for row in OURS.rows} | {one.reason for one in OURS.refusals} <= set(OURS.reasons)
+
+
+def test_what_the_tick_itself_keeps_has_the_range_that_it_needs() -> None:
+    ranges = {one.name: (one.low, one.high) for one in OURS.memory}
+    assert ranges["state"] == (min(State), max(State))
+    assert ranges["reason"] == (0, max(OURS.reason_numbers.values()))
+    assert ranges["now_ms"] == (0, 2**31 - 1)
+    assert ranges["brake_on"] == (0, 1)
+    assert ranges["brake_ms"] == (-1, TIMER_MAX_MS)
 
 
 def test_where_an_interlock_sends_from() -> None:
