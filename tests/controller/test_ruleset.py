@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -141,6 +142,25 @@ _THEIR_OWN = {
     "kickdown": ("throttle_alone_keeps",),
     "closed_throttle": ("throttle_alone_keeps",),
 }
+
+
+def test_removing_a_property_leaves_what_counts_on_the_interlocks() -> None:
+    rules = OURS.removing("brake_opens")
+    assert [one.name for one in rules.properties] == [one.name for one in OURS.properties if one.name != "brake_opens"]
+    assert any(one.is_closed for one in rules.properties)
+
+
+def test_a_ground_more_counts_from_the_first_tick_of_its_condition() -> None:
+    never = Property("never", "a", lambda b, x, k, a: a.band < 0, is_closed=True)
+    (beside,) = replace(OURS, properties=(never,)).adding(interlocks=[_interlock()]).properties
+
+    def says(**mine: int) -> bool:
+        return bool(beside.holds(None, None, None, SimpleNamespace(band=0, **mine)))
+
+    assert not says(mine_on=False, mine_ms=-1)
+    assert says(mine_on=False, mine_ms=0)
+    assert says(mine_on=True, mine_ms=-1)
+    assert beside.meaning == "a; or a ground of mine"
 
 
 @pytest.mark.parametrize("reason", [one.reason for one in INTERLOCKS])
