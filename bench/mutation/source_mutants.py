@@ -131,11 +131,17 @@ def _changes(node: ast.AST) -> Iterator[tuple[ast.AST, str]]:
             yield _told(node, args=[arguments[0], arguments[2], arguments[1]])
         elif name in _CALLS:
             yield _told(node, func=ast.Name(_CALLS[name], ast.Load()))
-    elif isinstance(node, ast.If | ast.IfExp):
+    elif isinstance(node, ast.If | ast.IfExp) and not _is_turned_by_itself(node.test):
         test = ast.UnaryOp(ast.Not(), node.test)
         changed = copy.copy(node)
         changed.test = test
         yield changed, f"if {_text(node.test)} → if {_text(test)}"
+
+
+def _is_turned_by_itself(test: ast.expr) -> bool:
+    # A comparison and a `not` are turned round where they stand; the branch need not be, too.
+    is_not = isinstance(test, ast.UnaryOp) and isinstance(test.op, ast.Not)
+    return is_not or (isinstance(test, ast.Compare) and len(test.ops) == 1)
 
 
 def _told(node: ast.expr, **changes: object) -> tuple[ast.AST, str]:

@@ -79,6 +79,19 @@ def f(a: int | str, b: list[int] = 3) -> int | str:
     assert [one.what for one in mutants_of("sample", text)] == ["f: 3 → 4", "f: 3 → 2", "f: 5 → 6", "f: 5 → 4"]
 
 
+def test_a_branch_is_turned_once() -> None:
+    text = """
+def f(a, b):
+    if a < b:
+        return 0.5
+    if not a:
+        return 0.5
+    return a if b else 0.5
+"""
+    assert {one.what for one in mutants_of("sample", text)} == {
+        "f: if b → if not b", "f: a < b → a <= b", "f: a < b → a >= b", "f: not a → a"}  # fmt: skip  # one set
+
+
 def test_a_name_does_not_depend_on_its_line() -> None:
     later = "\n\n\n" + _SOURCE
     assert [one.name for one in mutants_of("sample", _SOURCE)] == [one.name for one in mutants_of("sample", later)]

@@ -19,9 +19,10 @@ from controller.encode import Encoder
 from controller.found_run import FoundRun
 from controller.invariants import find
 from controller.our_rules import OURS
-from controller.proof import Effort, Proof, Verdict, find_run, names_of
+from controller.proof import MOST_TICKS, Effort, Proof, Verdict, _short, find_run, names_of
 from controller.ruleset import RuleSet
 from controller.still import same_inputs, steps
+from controller.terms import Graph
 from controller.words import select
 
 QUICK = Effort(query_s=20, search_s=60, most_ticks=8, plain=False)
@@ -36,6 +37,16 @@ def test_all_names_are_told_with_what_they_say() -> None:
     assert {one.name for one in OURS.checks} < names.keys()
     assert len(names) == len(OURS.checks) + 4
     assert all(names.values())
+
+
+def test_what_is_looked_for_unasked() -> None:
+    assert Effort().plain
+    assert Effort().most_ticks == MOST_TICKS == 12
+
+
+@pytest.mark.parametrize(("length", "shown"), [(79, "a" * 79), (80, "a" * 77 + "…"), (81, "a" * 77 + "…")])
+def test_a_long_term_is_cut(length: int, shown: str) -> None:
+    assert _short(Graph().variable("a" * length, "int")) == shown
 
 
 def test_everything_at_once_is_what_everything_by_name_is(ours: Proof) -> None:
