@@ -18,7 +18,7 @@ import select
 import signal
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -61,6 +61,8 @@ class _Listener:
         self.seconds: dict[str, float] = {}
         self.shares: list[str] = []
         """Tests that use what is made once for their whole file."""
+        self.hear: Callable[[Any, str, Any], None] | None = None
+        """Hears each call; set anew for each test, as Python drops it where a test exhausts the stack."""
 
     def pytest_collection_modifyitems(self, config: Any, items: list[Any]) -> None:
         for item in items:
@@ -75,6 +77,10 @@ class _Listener:
         kept = [item for item in items if item.nodeid not in self._left_out]
         config.hook.pytest_deselected(items=[item for item in items if item not in kept])
         items[:] = sorted(kept, key=lambda item: places.get(item.nodeid, last))
+
+    def pytest_runtest_setup(self) -> None:
+        if self.hear is not None:
+            sys.setprofile(self.hear)
 
     def pytest_runtest_logreport(self, report: Any) -> None:
         self.seconds[report.nodeid] = self.seconds.get(report.nodeid, 0.0) + report.duration
@@ -119,6 +125,7 @@ def _look(job: dict[str, Any]) -> tuple[str, str]:
             called.add((frame.f_code.co_filename, frame.f_code.co_name))
 
     listener = _Listener()
+    listener.hear = hear
     sys.setprofile(hear)
     code = _asked(job["tests"], listener)
     sys.setprofile(None)

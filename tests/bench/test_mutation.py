@@ -279,6 +279,22 @@ def test_test_files_are_found_once_and_some_left_out(monkeypatch: pytest.MonkeyP
     assert "tests/controller/rig.py" not in found
 
 
+def test_what_a_test_calls_is_heard_after_one_that_exhausts_the_stack(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(_ROOT)
+    file = tmp_path / "test_deep.py"
+    file.write_text(
+        "import pytest\nfrom controller.words import minimum\n"
+        "def dig():\n    dig()\n"
+        "def test_deep():\n    with pytest.raises(RecursionError):\n        dig()\n"
+        "def test_next():\n    assert minimum(1, 2) == 1\n",
+        encoding="utf-8",
+    )
+    (made,) = campaign.surveyed([str(file)], (), (), tmp_path / "tests.json", 1.0, 1).files.values()
+    assert "words:minimum" in made.called
+
+
 def test_tests_that_fail_on_the_rules_as_they_are_judge_nothing(tmp_path: Path) -> None:
     file = tmp_path / "test_wrong.py"
     file.write_text("def test_no():\n    assert False\n", encoding="utf-8")
