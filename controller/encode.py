@@ -16,7 +16,7 @@ import z3
 
 from controller.intervals import declared_ranges, variables
 from controller.ruleset import COMMAND_FIELDS, RuleSet
-from controller.terms import Term
+from controller.terms import Term, worked_out
 from controller.tracer import Program, trace_history, trace_relation
 
 
@@ -140,28 +140,13 @@ class _Translation:
 
     def __init__(self, encoder: Encoder, values: dict[str, Any]) -> None:
         self._encoder, self._values = encoder, values
-        self._known: dict[tuple[int, int], Any] = {}
+        self._known: dict[Term, Any] = {}
 
     def of(self, root: Term) -> Any:
-        """Return the formula of a term."""
-        # Graphs are told apart by identity: relations are traced in graphs of their own.
-        graph = id(root.graph)
-        waiting = [root]
-        while waiting:
-            term = waiting[-1]
-            if (graph, term.index) in self._known:
-                waiting.pop()
-                continue
-            missing = [part for part in term.parts if (graph, part.index) not in self._known]
-            if missing:
-                waiting += missing
-                continue
-            parts = [self._known[graph, part.index] for part in term.parts]
-            self._known[graph, term.index] = self._operation(term, parts)
-            waiting.pop()
-        return self._known[graph, root.index]
+        """Return the formula of a term, of the trace or of a graph of its own as a relation has."""
+        return worked_out(root, self._known, self._operation)
 
-    def _operation(self, term: Term, p: list[Any]) -> Any:
+    def _operation(self, term: Term, *p: Any) -> Any:
         match term.op:
             case "var":
                 return self._values[str(term.value)]

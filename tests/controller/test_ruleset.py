@@ -227,3 +227,10 @@ def test_property_of_ones_own_is_asked() -> None:
 def test_nearest_name_or_all_names() -> None:
     assert nearest("gaer", ["gear", "brake"]) == "did you mean 'gear'?"
     assert nearest("qqqq", ["gear", "brake"]) == "known: gear, brake"
+    assert nearest("gaer", ["gearx", "gear"]) == "did you mean 'gear'?"
+
+
+def test_many_names_are_listed_by_their_tables() -> None:
+    few = ["z", *(f"oil.{at}" for at in range(19))]
+    assert nearest("qqqq", few) == f"known: {', '.join(few)}"
+    assert nearest("qqqq", [*few, "oil.19"]) == "known: z, oil.…"

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import operator
+import sys
 from collections.abc import Callable
 from typing import Any
 
@@ -12,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.declare import State
-from controller.terms import Graph, RuleLanguageError, Term
+from controller.terms import Graph, RuleLanguageError, Term, refuse, worked_out
 from controller.words import maximum, minimum, not_, select
 
 
@@ -43,6 +44,38 @@ def test_terms_print_as_operations(graph: Graph) -> None:
     a, b = graph.variable("a", "int"), graph.variable("b", "int")
     term = select((a + 1 < b) & (a != 0), minimum(a, b), -a)
     assert repr(term) == "select(&(<(+(a, 1), b), !=(a, 0)), min(a, b), -(0, a))"
+
+
+def test_an_operation_has_no_value_of_its_own(graph: Graph) -> None:
+    assert (_number(graph) + 7).value == 0
+    assert graph.term("+", "int", value=0) is graph.term("+", "int")
+
+
+def test_a_refusal_names_the_line_that_asked_for_it() -> None:
+    line = sys._getframe().f_lineno + 2
+    with pytest.raises(RuleLanguageError) as caught:
+        refuse("this", "use that")
+    assert str(caught.value) == f"{__file__}:{line}: this; use that"
+
+
+def test_terms_are_worked_out_once_each_and_parts_first(graph: Graph) -> None:
+    asked: list[Term] = []
+
+    def depth(term: Term, *parts: int) -> int:
+        asked.append(term)
+        return 1 + max(parts, default=0)
+
+    a = _number(graph)
+    twice = (a + 1) * (a + 1) - a
+    done: dict[Term, int] = {}
+    assert worked_out(twice, done, depth) == 4
+    assert len(asked) == len(set(asked)) == 5
+    assert worked_out(twice + a, done, depth) == 5
+    assert asked[-1] is (twice + a)
+    assert len(asked) == 6
+    for step in range(3_000):
+        a = a + step
+    assert worked_out(a, {}, depth) == 3_001
 
 
 def test_numbers_on_the_left(graph: Graph) -> None:
