@@ -113,6 +113,10 @@ def test_no_local_ends_in_a_digit() -> None:
     assert [name for name in names if name[-1].isdigit()] == []
 
 
+def test_before_the_first_tick_no_row_has_fired() -> None:
+    assert Rig().watch.row == 0
+
+
 def test_flags_may_come_as_numbers() -> None:
     left, right = Rig(), Rig()
     assert left.tick(brake_on=1, shift_on=0) == right.tick(brake_on=True, shift_on=False)

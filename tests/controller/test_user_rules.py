@@ -69,12 +69,11 @@ def test_missing_file_and_folder(tmp_path: Path) -> None:
 
 def test_not_text(tmp_path: Path) -> None:
     file = tmp_path / "rules.py"
-    file.write_bytes(b"RULES = '\xff'\n")
-    with pytest.raises(UserError, match=r"rules\.py"):
-        load_rules(str(file))
-    file.write_bytes(b"RULES = 1\0\n")
-    with pytest.raises(UserError, match=r"rules\.py"):
-        load_rules(str(file))
+    # What no line is told for is said of the first.
+    for text in (b"RULES = '\xff'\n", b"RULES = 1\0\n"):
+        file.write_bytes(text)
+        with pytest.raises(UserError, match=r"rules\.py:1: "):
+            load_rules(str(file))
 
 
 # The file to start from ------------------------------------------------------------------------------------
