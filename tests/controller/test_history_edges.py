@@ -209,6 +209,15 @@ def test_a_shift_that_is_held_through_is_no_ground() -> None:
     assert _says_yes("shift_settles", ticks, {"hold_through_shifts": True})
 
 
+def test_fields_take_no_more_values_than_they_need() -> None:
+    kept = [one for history in OURS.histories for one in history.keeps]
+    timer = (0, TIMER_MAX_MS, TIMER_MAX_MS)
+    assert {(one.name, one.low, one.high, one.initial) for one in kept} == {
+        ("running", 0, 1, 0), ("position", -1, HIGH, -1), ("turned", 0, 1, 0), ("chosen", NONE, HIGH, NONE),
+        ("out_ms", *timer), ("gone_ms", *timer)}  # fmt: skip  # one set
+    assert {one.name for one in kept if one.is_flag} == {"running", "turned"}
+
+
 def test_every_history_is_asked_here() -> None:
     text = Path(__file__).read_text(encoding="utf-8")
     assert [one for one in _BY_NAME if f'"{one}"' not in text] == []
