@@ -204,7 +204,7 @@ PROPERTIES = (
              lambda b, x, k, a: _implies(_free_to_go_in(b, x, k, a), a.state == _APPLIED), is_closed=True),
     Property("in_is_seen_in_duty", "duty starts with the hold and never stands still below its end",
              lambda b, x, k, a: _implies(
-                 (a.state == _APPLIED) & (x.now_ms > b.now_ms) & (k.end_duty_ppm > 0) & (b.duty_ppm != k.end_duty_ppm)
+                 (a.state == _APPLIED) & (x.now_ms > b.now_ms) & (b.duty_ppm != k.end_duty_ppm)
                  & (b.duty_ppm != k.kiss_duty_ppm) & (b.duty_ppm != k.knee_duty_ppm) & (k.kiss_duty_ppm > 0),
                  a.duty_ppm > b.duty_ppm)),
 )  # fmt: skip  # a property a paragraph: name, meaning, formula

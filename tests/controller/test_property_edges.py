@@ -250,6 +250,18 @@ def test_duty_never_stands_still(never_mind: dict[str, int]) -> None:
     assert _says_yes("in_is_seen_in_duty", _RISING | never_mind)
 
 
+@pytest.mark.parametrize(("kiss_duty_ppm", "may_stand"), [(0, True), (1, False)])
+def test_a_kiss_of_nothing_may_stand_still(kiss_duty_ppm: int, may_stand: bool) -> None:
+    assert _says_yes("in_is_seen_in_duty", _RISING, {"kiss_duty_ppm": kiss_duty_ppm}) is may_stand
+
+
+def test_the_hot_offset_counts_in_true_speed() -> None:
+    # 33.63 km/h of the sensor are 33.99993 km/h of the road: not yet 34.
+    larger = {"tyre_scale_permille": 1_011}
+    assert not _says_yes("cool_oil_engages_at_engage_speed", _GOES_IN | {"road_speed_ckmh": 3_363}, larger)
+    assert _says_yes("cool_oil_engages_at_engage_speed", _GOES_IN | {"road_speed_ckmh": 3_364}, larger)
+
+
 def test_which_count_on_there_being_no_other_ground() -> None:
     assert [one.name for one in OURS.properties if one.is_closed] == [
         "out_only_on_a_ground", "hot_oil_keeps", "gap_changes_nothing", "in_when_free"]  # fmt: skip  # one list
