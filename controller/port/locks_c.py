@@ -264,7 +264,9 @@ class _Lock:
         """Write a condition as a local; what only its last parts need is worked out where the others hold."""
         scope = self.scope
         parts = leaves(condition, "&", scope.is_named)
-        cheap, dear = ([part for part in parts if bool(scope.missing_locals(part)) is is_dear] for is_dear in (False, True))
+        cheap, dear = (
+            [part for part in parts if bool(scope.missing_locals(part)) is is_dear] for is_dear in (False, True)
+        )
         if not dear or not cheap or not scope.is_needed_here_only(scope.missing_locals(condition), condition):
             scope.name_shared(condition)
             if not (condition.op in ("var", "const") or scope.is_named(condition)):
