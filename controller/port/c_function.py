@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from itertools import count
 from typing import Any
 
@@ -57,26 +58,38 @@ class Scope:
         self.places = places
         self._numbers = numbers or count(1)
         self.lines: list[str] = []
-        self._steps: list[tuple[list[Term], Write]] = []
+        self._steps: list[tuple[list[Term], Write, frozenset[Term]]] = []
+        self._indent = "    "
         self._uses: Counter[Term] = Counter()
         self._names: dict[Term, str] = {}
 
-    def add(self, terms: Sequence[Term], write: Write) -> None:
-        """Add a step that needs these terms; `write` appends its lines."""
-        self._steps.append((list(terms), write))
+    def add(self, terms: Sequence[Term], write: Write, later: Sequence[Term] = ()) -> None:
+        """Add a step that needs these terms; `write` appends its lines. It binds what the ones for `later` need."""
+        self._steps.append(([*terms, *later], write, frozenset(later)))
 
-    def say(self, text: str, indent: str = "    ") -> None:
+    def say(self, text: str) -> None:
         """Append a wrapped statement."""
-        self.lines.append(statement(text, indent))
+        self.lines.append(statement(text, self._indent))
+
+    @contextmanager
+    def block(self) -> Iterator[None]:
+        """Write the lines of a block of its own; what is bound in it is known in it only."""
+        outside, names = self._indent, self._names.copy()
+        self.lines.append(f"{outside}{{")
+        self._indent = f"{outside}    "
+        yield
+        self._indent, self._names = outside, names
+        self.lines.append(f"{outside}}}")
 
     def finish(self) -> list[str]:
         """Write all steps and return the lines."""
         seen: set[Term] = set()
-        for terms, _ in self._steps:
+        for terms, _, _ in self._steps:
             self._count(terms, seen)
-        for terms, write in self._steps:
+        for terms, write, later in self._steps:
             for term in terms:
-                self._name_shared(term)
+                if term not in later:
+                    self.name_shared(term)
             write()
         return self.lines
 
@@ -91,7 +104,29 @@ class Scope:
             self._uses.update(term.parts)
             waiting += term.parts
 
-    def _name_shared(self, root: Term) -> None:
+    def missing_locals(self, root: Term) -> set[Term]:
+        """Return what has to be bound as a local before a term can be written."""
+        return {term for term in self._below(root) if term.op not in ("var", "const") and self._is_kept(term)}
+
+    def is_needed_here_only(self, terms: set[Term], root: Term) -> bool:
+        """Say whether nothing but `root` uses any of these terms."""
+        within: Counter[Term] = Counter([root])
+        for term in self._below(root):
+            within.update(term.parts)
+        return all(within[term] == self._uses[term] for term in terms)
+
+    def _below(self, root: Term) -> set[Term]:
+        below: set[Term] = set()
+        waiting = [root]
+        while waiting:
+            term = waiting.pop()
+            if term not in below and term not in self._names:
+                below.add(term)
+                waiting += term.parts
+        return below
+
+    def name_shared(self, root: Term) -> None:
+        """Bind what a term needs more than once, or is too deep for, as locals."""
         # In the order of need and without recursion; a shared term is a local before its first statement.
         order: list[Term] = []
         waiting: list[tuple[Term, bool]] = [(root, False)]
@@ -123,6 +158,10 @@ class Scope:
     def is_named(self, term: Term) -> bool:
         """Say whether a term is a local already."""
         return term in self._names
+
+    def name(self, term: Term, name: str) -> None:
+        """Let a name that has been written stand for a term."""
+        self._names[term] = name
 
     def bind(self, term: Term, name: str = "") -> None:
         """Write a term as a local of its own."""

@@ -155,18 +155,26 @@ def _core(rules: RuleSet, build: Path, core: Core, ticks: int, effort: Effort) -
     result = compare(rules, name, machine.run, lanes_runner(rules), ticks=ticks, seed=3, block=50_000)
     yield Outcome(name, result.mismatches == 0, result.seen(rules))
     yield Outcome(f"{core.title} size and random ticks", True, figures(rules, build, core, machine, effort.cost))
-    yield Outcome(f"{core.title} worst tick", True, _worst(machine, effort.search))
+    yield Outcome(f"{core.title} worst tick", True, _worst(rules, machine, effort.search))
 
 
-def _worst(machine: Any, rounds: int) -> str:
+def _worst(rules: RuleSet, machine: Any, rounds: int) -> str:
     from controller.port.longest import LongestWay
+    from controller.port.reached import any_memory, reached_memory
+    from controller.port.ways import Ways
     from controller.port.worst import Search
 
     search = Search(machine, 8)
     found = (f"searched for: {search.from_start(rounds)} instructions from power-up, "
              f"{search.anywhere(rounds)} from any memory in range")  # fmt: skip
     try:
-        return f"{found}; no way through the code is longer than {LongestWay(machine.elf).bound('rules_tick')}"
+        longest = LongestWay(machine.elf)
+        found += f"; no way through the code is longer than {longest.bound('rules_tick')}"
+        if machine.core.name == "m0":
+            return found  # without conditional instructions there are too many ways to tell apart
+        ways = Ways(longest, "rules_tick", ("k", "x", "m", "c"))
+        after, anywhere = (max(map(ways.bound, memory(rules).values())) for memory in (reached_memory, any_memory))
+        return f"{found}, none that exists than {anywhere} from any memory in range, {after} from power-up"
     except UserError as error:
         return f"{found}; {error}"
 

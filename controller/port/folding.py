@@ -154,6 +154,19 @@ class Folder:
         return self.graph.term("select", yes.kind, truth, yes, no)
 
 
+def leaves(truth: Term, op: str, is_whole: Callable[[Term], bool] = lambda _: False) -> list[Term]:
+    """Return what a chain of `&` or `|` joins, in its order; what is whole, or no such chain, is a leaf itself."""
+    found: list[Term] = []
+    waiting = [truth]
+    while waiting:
+        term = waiting.pop()
+        if term.op == op and not is_whole(term):
+            waiting += reversed(term.parts)
+        else:
+            found.append(term)
+    return found
+
+
 def _choice_in(comparison: Term) -> Term | None:
     if comparison.op not in ("<", "<=", "==", "!="):
         return None

@@ -8,6 +8,7 @@ reads another interlock they keep their order, and each gives way to one that ha
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import reduce
 from itertools import takewhile
 from types import SimpleNamespace
 
@@ -15,7 +16,8 @@ from controller.declare import TIMER_MAX_MS, Interlock, State
 from controller.errors import UserError
 from controller.intervals import variables
 from controller.port.c_function import Scope, bare
-from controller.port.c_text import comment
+from controller.port.c_text import comment, statement
+from controller.port.folding import leaves
 from controller.port.work import Arm, Work, among, both, branches, reason, where
 from controller.terms import Term
 
@@ -91,6 +93,7 @@ class Locks:
         if self.leaving:
             lines.append(f"    int32_t takes_out = {_NONE};")
         unguarded = self._first_run()
+        self._share()
         for one in self.order:
             self._lock(scope, one, unguarded)
             if unguarded and one is unguarded[-1]:
@@ -139,12 +142,15 @@ class Locks:
             for on in (True, False)
         )
         plain = fold(one.trips(work.x, work.k, work.m))
+        if held is free:
+            held = free = plain = self._shared.get(plain, plain)
         confirm, settle = fold(self._time(one.confirm)), fold(0 if one.latches else self._time(one.settle))
         for wait in (confirm, settle):
             self._check_wait(scope, wait)
         writing = _Lock(self, scope, one, self._stands_lines(one), self._out_lines(one, one in unguarded))
         follows = _comes_at_once(one) and one.settle == 0
-        terms = [plain] if follows else [free] if held is free else [held, free]
+        later = [held] if held is free and not follows and not _comes_at_once(one) else []
+        terms = [] if later else [plain] if follows else [free] if held is free else [held, free]
 
         def write() -> None:
             scope.lines += ["", comment(f"{one.reason}: {one.meaning}. Clears {one.clears}.", "    ")]
@@ -153,12 +159,32 @@ class Locks:
             else:
                 writing.waits(held, free, confirm, settle)
 
-        scope.add([*terms, confirm, settle], write)
+        scope.add([*terms, confirm, settle], write, later)
         work.renewed(one.trip, "bool", f"m->{one.trip}")
         work.renewed(one.on, "bool", f"m->{one.on}")
         work.renewed(one.timer, "int", f"m->{one.timer}")
         if one.reason in self.with_stands:
             work.renewed(_stands(one), "bool", f"m->{_stands(one)}")
+
+    def _share(self) -> None:
+        """Let what one condition needs all of, and another any of the opposites of, be worked out once for both."""
+        work, folder = self.work, self.work.places.folder
+        self._shared: dict[Term, Term] = {}
+        if not self.is_reversed:
+            return  # a condition reads another interlock: what it says hangs on the order
+        plain = [work.places.fold(one.trips(work.x, work.k, work.m)) for one in self.order]
+        for any_of in (one for one in plain if one.op == "|"):
+            opposites = {folder.opposite(leaf): leaf for leaf in leaves(any_of, "|")}
+            for all_of in (one for one in plain if one.op == "&"):
+                common = dict.fromkeys(leaf for leaf in leaves(all_of, "&") if leaf in opposites)
+                if len(common) < 2:
+                    continue
+                shared = reduce(folder.both, common)
+                rest = [leaf for opposite, leaf in opposites.items() if opposite not in common]
+                self._shared[any_of] = reduce(folder.either, rest, folder.opposite(shared))
+                rest = [leaf for leaf in leaves(all_of, "&") if leaf not in common]
+                self._shared[all_of] = reduce(folder.both, rest, shared)
+                return
 
     def _time(self, key_or_ms: str | int) -> Term | int:
         return getattr(self.work.k, key_or_ms) if isinstance(key_or_ms, str) else key_or_ms
@@ -213,19 +239,48 @@ class _Lock:
         scope, text = self.scope, self.scope.text
         for line in [f"int32_t {self.ms} = -1;", *self.first]:
             scope.say(line)
-        if held is free and not _comes_at_once(self.one) and not (held.op in ("var", "const") or scope.is_named(held)):
-            scope.bind(held, self.one.trip)
+        if held is free and not _comes_at_once(self.one):
+            self._bind(held)
         stays: Arm = (both(text(held), self.on), [*self.trips, *self.stands, *self.out])
         goes: Arm = (self.on, self._goes(bare(text(settle)), settle.op == "const" and settle.value == 0))
         comes: Arm = (text(free), [*self.trips, *self._comes(confirm)])
         if held is not free:
             arms = [(both(self.on, text(held)), stays[1]), goes, comes]
-        elif _comes_at_once(self.one):
+        elif not _comes_at_once(self.one):
+            arms = [stays, comes, goes]
+        elif settle.op == "const" and settle.value == 0:
             arms = [comes, goes]
         else:
-            arms = [stays, comes, goes]
+            # First whether the wait is over: a wait that ends is the longest way of all, so it asks no more than that.
+            over = f"({self._counted()} >= {bare(text(settle))})"
+            arms = [comes, (f"({over} || (!{self.on}))", [f"{self.on} = false;"])]
+            scope.lines += branches(arms, [f"{self.ms} = {self._counted()};", *self.stands, *self.out])
+            scope.say(f"{self.timer} = {self.ms};")
+            return
         scope.lines += branches(arms, ["/* nothing to wait for */"])
         scope.say(f"{self.timer} = {self.ms};")
+
+    def _bind(self, condition: Term) -> None:
+        """Write a condition as a local; what only its last parts need is worked out where the others hold."""
+        scope = self.scope
+        parts = leaves(condition, "&", scope.is_named)
+        cheap, dear = (
+            [part for part in parts if bool(scope.missing_locals(part)) is is_dear] for is_dear in (False, True)
+        )
+        if not dear or not cheap or not scope.is_needed_here_only(scope.missing_locals(condition), condition):
+            scope.name_shared(condition)
+            if not (condition.op in ("var", "const") or scope.is_named(condition)):
+                scope.bind(condition, self.one.trip)
+            return
+        for part in cheap:
+            scope.name_shared(part)
+        scope.say(f"bool {self.one.trip} = false;")
+        scope.lines.append(statement(f"if ({bare(both(*map(scope.text, cheap)))})", "    "))
+        with scope.block():
+            for part in dear:
+                scope.name_shared(part)
+            scope.say(f"{self.one.trip} = {bare(both(*map(scope.text, dear)))};")
+        scope.name(condition, self.one.trip)
 
     def _comes(self, confirm: Term) -> list[str]:
         if confirm.op == "const" and confirm.value == 0:
@@ -247,8 +302,11 @@ class _Lock:
         return [self._counts(), *branches([waits], [f"{self.ms} = -1;", f"{self.on} = false;"], "        ")]
 
     def _counts(self) -> str:
+        return f"{self.ms} = {self._counted()};"
+
+    def _counted(self) -> str:
         self.helpers.add("rules_counted")
-        return f"{self.ms} = rules_counted({self.timer}, elapsed_ms);"
+        return f"rules_counted({self.timer}, elapsed_ms)"
 
 
 def _comes_at_once(one: Interlock) -> bool:

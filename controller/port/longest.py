@@ -9,7 +9,7 @@ chapters "Thumb instruction set encoding".
 from __future__ import annotations
 
 import struct
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from controller.errors import UserError
 from controller.port.elf import Elf
@@ -23,6 +23,9 @@ class _Step:
 
     to: tuple[int, ...]
     calls: int | None = None
+    returns: bool = False
+    depends: bool = False
+    """Whether it stands in an IT block: it may as well do nothing."""
 
 
 @dataclass
@@ -50,7 +53,7 @@ class LongestWay:
         if entry in self._open:
             raise _unbounded(entry, "a function that calls itself")
         self._open.add(entry)
-        steps = self._reachable(entry)
+        steps = self.reachable(entry)
         longest: dict[int, int] = {}
         # Depth first; what stands on the way here and comes again is a loop.
         waiting, on_the_way = [entry], set[int]()
@@ -72,7 +75,8 @@ class LongestWay:
         self._known[entry] = longest[entry]
         return longest[entry]
 
-    def _reachable(self, entry: int) -> dict[int, _Step]:
+    def reachable(self, entry: int) -> dict[int, _Step]:
+        """Return every instruction of a function by its address."""
         steps: dict[int, _Step] = {}
         conditional: set[int] = set()
         waiting = [entry]
@@ -89,11 +93,22 @@ class LongestWay:
                     conditional.add(behind)
                     behind += _bytes(self._halfword(behind))
             step = _read_wide(at, first, self._halfword(at + 2)) if _bytes(first) == 4 else _read_narrow(at, first)
+            step = replace(step, returns=not step.to, depends=at in conditional)
             if at in conditional and at + _bytes(first) not in step.to:
-                step = _Step((*step.to, at + _bytes(first)), step.calls)
+                step = replace(step, to=(*step.to, at + _bytes(first)))
             steps[at] = step
             waiting += step.to
         return steps
+
+    def halfwords(self, at: int) -> tuple[int, int]:
+        """Return the first halfword of an instruction, and the second of one that has it, else 0."""
+        first = self._halfword(at)
+        return first, self._halfword(at + 2) if _bytes(first) == 4 else 0
+
+    def word(self, at: int) -> int:
+        """Return the constant that the code keeps at an address, as a signed number."""
+        word = self._halfword(at) | self._halfword(at + 2) << 16
+        return _signed(word, 32)
 
     def _halfword(self, at: int) -> int:
         for address, content in self._code:

@@ -46,7 +46,7 @@ def test_interlocks_that_read_each_other_keep_their_order() -> None:
         ("takes_out = RULES_REASON_BRAKE;", "takes_out = RULES_REASON_GEAR;"),
         ("m->released_standing = standing;", "m->released_standing = 0;"),
         ("(timer_ms == -1) ? 0", "(timer_ms == -1) ? 1"),
-        ("brake_ms < k->brake_settle_ms", "brake_ms <= k->brake_settle_ms"),
+        ("elapsed_ms) >= k->brake_settle_ms", "elapsed_ms) > k->brake_settle_ms"),
         ("* 1000)", "* 1001)"),
     ],
 )

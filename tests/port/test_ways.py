@@ -1,0 +1,93 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from controller.declare import State
+from controller.our_rules import OURS
+from controller.port.core import CoreMachine
+from controller.port.elf import Elf
+from controller.port.longest import LongestWay
+from controller.port.reached import any_memory, places, reached_memory
+from controller.port.stimulus import Stimulus
+from controller.port.toolchain import CORES, build_core
+from controller.port.ways import Ways
+
+_LONG = "p[1] = p[2] * p[3]; p[2] = p[3] * p[1]; p[3] = p[1] * p[2]; p[4] = p[2] * p[1];"
+# A function of its own for the second branch: in one, the compiler would see what the test is to see.
+_TWICE = f"""
+static void then(volatile int *p, int a, int b) {{ if (a < b) {{ {_LONG} }} else {{ p[8] = 8; }} }}
+void flat_run(volatile int *p, int a, int b)
+{{
+    if (a < b) {{ p[7] = 7; }} else {{ {_LONG} }}
+    then(p, a, b);
+    p[9] = 9;
+}}
+"""
+_KEPT = f"""
+static void then(volatile int *p, int b) {{ if (b == 5) {{ {_LONG} }} else {{ p[8] = 8; }} }}
+void flat_run(volatile int *p, int a)
+{{
+    int b = 0;
+    if (a == 3) {{ b = 5; p[7] = 7; }} else {{ {_LONG} }}
+    then(p, b);
+    p[9] = 9;
+}}
+"""
+
+
+def _ways(folder: Path, text: str, arguments: tuple[str, ...]) -> tuple[int, Ways]:
+    (folder / "one.c").write_text(text)
+    (folder / "core.ld").write_text("SECTIONS { . = 0x100; .text : { KEEP(*(.text.flat_run)) *(.text .text.*) } }")
+    longest = LongestWay(Elf(build_core(folder, CORES["m4"], ["one.c"], "one.elf", ["-g", "-T", "core.ld"])))
+    return longest.bound("flat_run"), Ways(longest, "flat_run", arguments)
+
+
+@pytest.mark.parametrize("text", [_TWICE, _KEPT])
+def test_ways_that_contradict_themselves_do_not_count(tmp_path: Path, text: str) -> None:
+    # The long arm is never taken twice.
+    longest, ways = _ways(tmp_path, text, ("p", "a", "b"))
+    assert 15 < ways.bound({}) <= longest - 10
+
+
+def test_what_is_known_of_memory_rules_ways_out(tmp_path: Path) -> None:
+    text = f"void flat_run(int *m, volatile int *p) {{ if (m[2] > 4) {{ {_LONG} }} p[9] = 9; }}"
+    longest, ways = _ways(tmp_path, text, ("m", "p"))
+    place = ("m", 8, 4)
+    assert ways.bound({place: (4, 5)}) == ways.bound({}) == longest
+    assert ways.bound({place: (-9, 4)}) < longest - 8
+    assert ways.bound({place: (5, 9)}) == longest
+
+
+def test_an_instruction_that_is_not_understood_makes_everything_possible(tmp_path: Path) -> None:
+    # A division is none that the rules need.
+    text = f"void flat_run(int *m, volatile int *p, int a) {{ p[9] = a / p[8]; if (m[2] > 4) {{ {_LONG} }} p[9] = 9; }}"
+    longest, ways = _ways(tmp_path, text, ("m", "p", "a"))
+    assert ways.bound({("m", 8, 4): (-9, 4)}) == longest
+
+
+def test_what_ticks_from_power_up_leave_is_known() -> None:
+    at, reached = places(OURS), reached_memory(OURS)
+    assert at["now_ms"][1] % 4 == 0
+    applied = reached[State.APPLIED]
+    assert applied[at["state"]] == (2, 2)
+    assert applied[at["brake_on"]] == applied[at["cold_oil_on"]] == (0, 0)
+    assert applied[at["hot"]] == (0, 1)
+    idle = reached[State.IDLE]
+    assert idle[at["duty_ppm"]] == (0, 0)
+    for field in OURS.memory:
+        low, high = idle[at[field.name]]
+        assert low <= field.start <= high
+
+
+@pytest.mark.parametrize("state", [State.APPLIED, pytest.param(State.ARMED, marks=pytest.mark.long)])
+def test_no_tick_takes_more_than_its_bound(folder: Path, state: State) -> None:
+    machine = CoreMachine(folder, OURS, CORES["m4"])
+    longest = LongestWay(machine.elf)
+    bound = Ways(longest, "rules_tick", ("k", "x", "m", "c")).bound(any_memory(OURS)[state])
+    stimulus, place = Stimulus(OURS, 5), OURS.memory_names.index("state")
+    sample = stimulus.runs(stimulus.calibration(), 4_000, 1)
+    counts = machine.cost(sample).instructions[sample.starts[:, place] == int(state)]
+    assert len(counts) > 500
+    assert counts.max() <= bound < longest.bound("rules_tick") - 50
