@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 
 from bench.figures import is_hunting
-from bench.logs.clutch import IN, SLIPPING, UNKNOWN, Clutch
-from bench.logs.edges import begins_s, ends_s
+from bench.logs.clutch import IN, OUT, SLIPPING, UNKNOWN, Clutch
+from bench.logs.edges import BACK_S, COARSEST_S, Slip, comes_out, goes_in, is_gone, plainly_out, slips_before
 from bench.logs.gears import Gears
 from bench.logs.grid import Grid
+from bench.logs.moments import NOISE, Moment, Weighed, alike, moment_of
 from bench.logs.source import Array
 
 LEAST_S = 0.3
@@ -26,23 +27,34 @@ FOLLOWS_S = 0.5
 JUST_BEFORE_S = 0.1
 """Gear, brake and switch are looked at from so long before a hold's end."""
 
+SHIFT_BEFORE_S, SHIFT_AFTER_S = 0.4, 0.1
+"""A change of gear so near to a moment bends the slip there."""
+
+NO_SLIP, GAP, DROP_OUT, SHIFT = "no slip in or out", "gap", "drop-out", "shift"
+"""What keeps a moment from being told to a sample, besides `NOISE`: an open converter would not slip either; nothing
+was recorded; a reading is missing right there; gears change."""
+
+SILENT = (NO_SLIP, GAP)
+"""With these nothing is seen of the moment itself."""
+
 BEFORE_S = 0.5
 """The engine's speed before an engagement is taken this long before the slip begins to go."""
 
 
 @dataclass(frozen=True)
 class LogEngagement:
-    """One engagement. Times in s of the recording; None where it was in already, or still is, at an end of it.
+    """One engagement. Its moments are None where it was in already, or still is, at an end of the recording.
 
-    Its moments are the recorded command's where there is one, else the slip's as `bench.logs.edges` defines them.
+    Its moments are the recorded command's where there is one, else the slip's as `bench.logs.edges` defines them. Each
+    says within what it lies, and what kept it from being told to one sample.
 
-    `held_s` is when the slip was gone (None: never), `duration_s` how long that took, `drop_rpm` the engine speed it
+    `held` is when the slip was gone (None: never), `duration_s` how long that took, `drop_rpm` the engine speed it
     cost, `gap_s` the time since the last one ended, `sure` how sure the hold is (0 to 1).
     """
 
-    start_s: float | None
-    held_s: float | None
-    end_s: float | None
+    start: Moment | None
+    held: Moment | None
+    end: Moment | None
     speed_kmh: float | None
     throttle_pct: float | None
     gear: int
@@ -54,44 +66,80 @@ class LogEngagement:
     switched: bool
     sure: float
 
+    @property
+    def start_s(self) -> float | None:
+        """When it most likely goes in."""
+        return None if self.start is None else self.start.at_s
+
+    @property
+    def held_s(self) -> float | None:
+        """When its slip most likely is gone."""
+        return None if self.held is None else self.held.at_s
+
+    @property
+    def end_s(self) -> float | None:
+        """When it most likely comes out."""
+        return None if self.end is None else self.end.at_s
+
+    @property
+    def moments(self) -> list[Moment]:
+        """Those of its moments that the recording holds."""
+        return [one for one in (self.start, self.held, self.end) if one is not None]
+
 
 def engagements_of(grid: Grid, gears: Gears, clutch: Clutch) -> list[LogEngagement]:
     """Return the engagements in the order of time."""
-    engaged = (clutch.state == IN) | (clutch.state == SLIPPING)
-    spans = _spans(engaged, grid.step_s)
+    slip, engine_rpm = clutch.read, grid.get("engine_rpm")
+    spans = _holds(clutch, grid.step_s)
+    all_ends: list[Moment | None] = []
+    sought: list[Moment | Weighed | None] = []
+    earliest: list[int] = []
+    for start, held, end, latest in spans:
+        last_end = next((one for one in reversed(all_ends) if one is not None), None)
+        earliest.append(0 if last_end is None else round(last_end.at_s / grid.step_s))
+        sought.append(_begins(clutch, slip, start, held, earliest[-1]))
+        all_ends.append(_ends(clutch, slip, held or start, end, latest))
+    # A vehicle's clutch goes in alike from time to time.
+    bent = [isinstance(one, Weighed) and _gear_changes(gears, slip, moment_of(one, grid.step_s)) for one in sought]
+    shares = alike([one for one, is_bent in zip(sought, bent, strict=True) if isinstance(one, Weighed) and not is_bent])
     found: list[LogEngagement] = []
-    engine_rpm = grid.get("engine_rpm")
-    for at, (start, end) in enumerate(spans):
-        latest = spans[at + 1][0] if at + 1 < len(spans) else len(engaged)
-        inside = clutch.state[start:end]
-        if (inside == IN).sum() * grid.step_s < LEAST_S and not (clutch.by != "slip" and len(inside) > 1):
-            continue
-        held = start + int(np.argmax(inside == IN)) if (inside == IN).any() else None
-        begins = start > 0 and clutch.state[start - 1] != UNKNOWN
-        ends = end < len(engaged) and clutch.state[end] != UNKNOWN
-        start_s, end_s = _moments(grid, clutch, (start, held or start, end, latest), found)
-        if begins:
-            start = min(round(start_s / grid.step_s), start)
-        if ends:
-            end = min(max(round(end_s / grid.step_s), start + 1), len(engaged) - 1)
+    for at, (start, held, end, _) in enumerate(spans):
+        one = sought[at]
+        begins = one
+        if isinstance(one, Weighed):
+            alone = goes_in(slip, start, held or start, earliest[at], is_bent=True) if bent[at] else None
+            begins = moment_of(one, grid.step_s, shares) if alone is None else moment_of(alone, grid.step_s)
+        ends = all_ends[at]
+        last_end = next((one.end for one in reversed(found) if one.end is not None), None)
+        gone = (
+            None if held is None or (begins is None and held == start) else _gone(clutch, slip, held, earliest[at], end)
+        )
+        begins, gone, ends = (_with_reason(one, gears, slip) for one in (begins, gone, ends))
+        if begins is not None and gone is not None and bent[at]:
+            # The change of gear bends the slip until it is gone.
+            begins = replace(begins, high_s=max(begins.high_s, gone.high_s), why=SHIFT)
+        if begins is not None and begins.why not in SILENT:
+            start = min(round(begins.at_s / grid.step_s), start)
+        if ends is not None and ends.why not in SILENT:
+            end = min(max(round(ends.at_s / grid.step_s), start + 1), len(clutch.state) - 1)
         # What made it come out was there a moment before; a gear that changes as it does is the next one.
         last = max(end - max(round(JUST_BEFORE_S / grid.step_s), 1), start)
         before = max(start - round(BEFORE_S / grid.step_s), 0)
-        drop = engine_rpm[before] - engine_rpm[held] if begins and held is not None else np.nan
-        last_end_s = next((one.end_s for one in reversed(found)), None)
+        is_seen = begins is not None and begins.why not in SILENT and held is not None
+        drop = engine_rpm[before] - engine_rpm[held] if is_seen else np.nan
         braked = bool(np.nanmax(grid.get("brake_on")[last : end + 2], initial=0.0) > 0.0) if ends else False
         switched = bool(np.ptp(_all_known(grid.get("band")[last : end + 2])) > 0.0) if ends else False
         found.append(LogEngagement(
-            start_s=start_s if begins else None,
-            held_s=_time(grid, held) if held is not None and (begins or held > start) else None,
-            end_s=end_s if ends else None,
+            start=begins,
+            held=gone,
+            end=ends,
             speed_kmh=_known(grid.get("road_speed_kmh")[start]),
             throttle_pct=_known(grid.get("throttle_pct")[start]),
             gear=int(gears.gear[start]),
             gear_out=int(gears.gear[last]),
             drop_rpm=_known(drop),
-            duration_s=_time(grid, held) - start_s if begins and held is not None else None,
-            gap_s=start_s - last_end_s if begins and last_end_s is not None else None,
+            duration_s=gone.at_s - begins.at_s if is_seen and gone is not None and begins is not None else None,
+            gap_s=begins.at_s - last_end.at_s if begins is not None and last_end is not None else None,
             braked=braked,
             switched=switched,
             sure=float(np.mean(clutch.sure[start:end])),
@@ -110,6 +158,20 @@ def hunts(engagements: list[LogEngagement]) -> bool:
     return is_hunting(cycles)
 
 
+def _holds(clutch: Clutch, step_s: float) -> list[tuple[int, int | None, int, int]]:
+    """Return each hold: its first sample, its first without slip, the one after its last, and the next one's first."""
+    engaged = (clutch.state == IN) | (clutch.state == SLIPPING)
+    spans = _spans(engaged, step_s)
+    found: list[tuple[int, int | None, int, int]] = []
+    for at, (start, end) in enumerate(spans):
+        inside = clutch.state[start:end] == IN
+        if inside.sum() * step_s < LEAST_S and not (clutch.by != "slip" and len(inside) > 1):
+            continue
+        latest = spans[at + 1][0] if at + 1 < len(spans) else len(engaged)
+        found.append((start, start + int(np.argmax(inside)) if inside.any() else None, end, latest))
+    return found
+
+
 def _spans(engaged: np.ndarray[tuple[int, ...], np.dtype[np.bool_]], step_s: float) -> list[tuple[int, int]]:
     edges = np.diff(np.concatenate(([False], engaged, [False])).astype(np.int8))
     starts, ends = np.flatnonzero(edges == 1).tolist(), np.flatnonzero(edges == -1).tolist()
@@ -122,36 +184,95 @@ def _spans(engaged: np.ndarray[tuple[int, ...], np.dtype[np.bool_]], step_s: flo
     return spans
 
 
-def _moments(
-    grid: Grid, clutch: Clutch, samples: tuple[int, int, int, int], before: list[LogEngagement]
-) -> tuple[float, float]:
-    """Return when an engagement begins and ends: by the flag's edges where it has them there, else by the slip.
+def _begins(clutch: Clutch, slip: Slip, start: int, held: int | None, earliest: int) -> Moment | Weighed | None:
+    """Return when an engagement begins: by the flag's edge where it has one there, else by the slip."""
+    told = start - 1
+    while told >= 0 and clutch.state[told] == UNKNOWN:
+        told -= 1
+    if told < 0 or (told < start - 1 and clutch.state[told] != OUT):
+        return None
+    if told < start - 1:
+        return _silent(clutch, slip, told, start)
+    if clutch.flag is not None and _changes(clutch.flag, start - 1, start):
+        return _by_flag(clutch, slip, start)
+    seen = goes_in(slip, start, start if held is None else held, earliest) if slips_before(slip, start) else None
+    return seen or _by_state(slip, start)
 
-    `samples` are its first, the first held, the one after its last, and the first of the next one.
-    """
-    start, held, end, latest = samples
-    start_s, end_s = _time(grid, start), _time(grid, min(end, len(grid.time_s) - 1))
-    earliest = round(before[-1].end_s / grid.step_s) if before and before[-1].end_s is not None else 0
+
+def _gone(clutch: Clutch, slip: Slip, held: int, earliest: int, end: int) -> Moment:
+    """Return when the slip was gone."""
+    if clutch.state[held - 1] == UNKNOWN:
+        told = held - 1
+        while told > 0 and clutch.state[told] == UNKNOWN:
+            told -= 1
+        return _silent(clutch, slip, told, held)
+    return is_gone(slip, held, earliest, end) or _by_state(slip, held)
+
+
+def _ends(clutch: Clutch, slip: Slip, held: int, end: int, latest: int) -> Moment | None:
+    """Return when an engagement ends: by the flag's edge where it has one there, else by the slip."""
+    told, count = end, len(clutch.state)
+    while told < count and clutch.state[told] == UNKNOWN:
+        told += 1
+    if told == count or (told > end and clutch.state[told] != OUT):
+        return None
+    if told > end:
+        # By its slip it is out when that is back, which may be a while after the clutch let go.
+        return _silent(clutch, slip, end - 1, plainly_out(slip, told, latest))
     flag = clutch.flag
-    if flag is None or not _changes(flag, max(start - 1, 0), start):
-        start_s = begins_s(grid.time_s, clutch.slip_rpm, start, held, earliest, clutch.noise_rpm) or start_s
-    if flag is not None and _changes(flag, end - 1, end):
-        return start_s, end_s
     if flag is not None:
         # The flag falls first; the slip that the state goes by follows.
-        falls = [at for at in range(end - 1, max(end - round(FOLLOWS_S / grid.step_s), held), -1)
-                 if at < len(flag) and _changes(flag, at - 1, at)]  # fmt: skip
+        first = max(end - round(FOLLOWS_S / slip.step_s), held)
+        falls = [at for at in range(end, first, -1) if _changes(flag, at - 1, at)]
         if falls:
-            return start_s, _time(grid, falls[0])
-    return start_s, ends_s(grid.time_s, clutch.slip_rpm, held, end, latest, clutch.noise_rpm) or end_s
+            return _by_flag(clutch, slip, falls[0])
+    return comes_out(slip, held, end, latest) or _by_state(slip, end)
+
+
+def _by_flag(clutch: Clutch, slip: Slip, at: int) -> Moment:
+    """Return the flag's edge at a sample: it was read then, and the other way one reading before."""
+    at_s, step_s = float(slip.time_s[at]), slip.step_s
+    if clutch.flag_s > 1.5 * step_s:
+        return Moment(at_s, at_s - clutch.flag_s, at_s + step_s, f"the flag comes every {clutch.flag_s:.2g} s")
+    return Moment(at_s, at_s - step_s, at_s + step_s)
+
+
+def _by_state(slip: Slip, at: int) -> Moment:
+    """Return the sample's own time."""
+    at_s, step_s = float(slip.time_s[at]), slip.step_s
+    if step_s > COARSEST_S:
+        return Moment(at_s, at_s - step_s, at_s + step_s)
+    return Moment(at_s, at_s - BACK_S, at_s + BACK_S, NOISE)
+
+
+def _silent(clutch: Clutch, slip: Slip, last: int, first: int) -> Moment:
+    """Return a moment anywhere between two told samples."""
+    low_s, high_s = float(slip.time_s[last]), float(slip.time_s[first])
+    at_s = 0.5 * (low_s + high_s)
+    if high_s - low_s <= 2.0 * slip.step_s:
+        return Moment(at_s, low_s, high_s)
+    return Moment(at_s, low_s, high_s, NO_SLIP if clutch.untold[last + 1 : first].any() else GAP)
+
+
+def _with_reason(one: Moment | None, gears: Gears, slip: Slip) -> Moment | None:
+    """Return a moment that noise hides with a better reason, where a reading is missing or gears change about it."""
+    if one is None or one.why != NOISE:
+        return one
+    first, last = (round(at_s / slip.step_s) for at_s in (one.low_s, one.high_s))
+    if np.isnan(slip.rpm[max(first, 0) : last + 1]).any():
+        return replace(one, why=DROP_OUT)
+    return replace(one, why=SHIFT) if _gear_changes(gears, slip, one) else one
+
+
+def _gear_changes(gears: Gears, slip: Slip, one: Moment) -> bool:
+    """Tell whether gears change about a moment."""
+    first, last = (round(at_s / slip.step_s) for at_s in (one.low_s - SHIFT_BEFORE_S, one.high_s + SHIFT_AFTER_S))
+    around = gears.gear[max(first, 0) : last + 1]
+    return bool(around.size and np.ptp(around) > 0)
 
 
 def _changes(flag: Array, before: int, at: int) -> bool:
     return at < len(flag) and bool(flag[before] > 0.0) != bool(flag[at] > 0.0)
-
-
-def _time(grid: Grid, at: int) -> float:
-    return float(grid.time_s[at])
 
 
 def _all_known(values: Array) -> Array:
