@@ -14,8 +14,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.logs.moments import OFF_RPM, Moment, Weighed, moment_of, weigh
+from bench.logs.moments import Moment, Weighed, moment_of, weigh
 from bench.logs.source import Array
+from sim.engagements import HELD_SLIP_RPM as OFF_RPM
 
 COARSEST_S = 0.2
 """Where samples are further apart than this, the sample's own time is as good."""

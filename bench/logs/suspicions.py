@@ -135,6 +135,7 @@ def _telling(grid: Grid, gears: Gears, clutch: Clutch, vehicle: Vehicle | None) 
         found.append(LogFinding("unsure", "note", "the clutch's state is not sure: "
                                 f"{float(clutch.sure[known].mean()):.0%} on average"))  # fmt: skip
     if vehicle is None:
-        found.append(LogFinding("no_vehicle", "note", "no --vehicle given: heat into the oil is not worked out, and "
-                                "the open converter's slip is not known"))  # fmt: skip
+        found.append(LogFinding("no_vehicle", "note", "no --vehicle given: heat into the oil is not worked out; the "
+                                "open converter's slip is not known, nor where it is as little as a held "
+                                "clutch's"))  # fmt: skip
     return found

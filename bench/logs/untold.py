@@ -17,8 +17,9 @@ from bench.logs.source import Array
 
 Mask = NDArray[np.bool_]
 
-ERROR_RPM, ERROR_SHARE, ERROR_S = 6.0, 0.2, 2.0
-"""The expected slip is off by so much and by such a share of itself, in a way that lasts for so long."""
+ERRORS, ERROR_S = ((1.0, 0.03), (6.0, 0.2)), 2.0
+"""The expected slip is off by so much (rpm) and by such a share of itself, in a way that lasts for so long; the tables
+may be good or not so good. Were only the latter thought of, a slip of just nothing would speak for in."""
 
 BIAS_RPM = 0.5
 """A held clutch's slip may be off nothing by so much: two sensors."""
@@ -81,18 +82,25 @@ def _span(slip: Slip, samples: slice, expected_rpm: Array, goes_in: bool) -> tup
     variance = slip.noise_rpm**2 / np.maximum(reads, 1) + (error**2).mean(axis=1) + BIAS_RPM**2
     variance = np.where(reads > 0, variance, 1e9)
     in_ = -0.5 * (mean_rpm**2 / variance + np.log(variance))
-    # Out from a block to the last one: backwards, each is the beginning of one chain.
-    back = slice(None, None, -1)
-    spread = (ERROR_RPM + ERROR_SHARE * np.abs(open_rpm))[back]
     apart_s = np.abs(np.subtract.outer(np.arange(count), np.arange(count))) * size * slip.step_s
-    covariance = np.multiply.outer(spread, spread) * np.exp(-apart_s / ERROR_S) + np.diag(variance[back])
-    root = np.linalg.cholesky(covariance)
-    rest = np.linalg.solve(root, (mean_rpm - open_rpm)[back])
-    out = np.cumsum(-0.5 * rest**2 - np.log(np.diag(root)))[back]
-    weighed = np.append(0.0, np.cumsum(in_)) + np.append(out, 0.0)
-    weight = np.exp(weighed - weighed.max())
+    before = np.append(0.0, np.cumsum(in_))
+    weighed = np.stack([before + np.append(_out(mean_rpm, open_rpm, variance, apart_s, *one), 0.0) for one in ERRORS])
+    weight = np.exp(weighed - weighed.max()).sum(axis=0)
     total = np.cumsum(weight / weight.sum())
     # The change may be anywhere in its block, or at its end.
     first, last = (int(np.searchsorted(total, share)) for share in (TAIL, 1.0 - TAIL))
     low, high = max(first - 1, 0) * size, min((last + 1) * size, len(all_rpm))
     return (len(all_rpm) - high, len(all_rpm) - low) if goes_in else (low, high)
+
+
+def _out(
+    mean_rpm: Array, open_rpm: Array, variance: Array, apart_s: Array, error_rpm: float, error_share: float
+) -> Array:
+    """Return the log likelihood of being out from each block to the last."""
+    # Backwards, each of these is the beginning of one chain.
+    back = slice(None, None, -1)
+    spread = (error_rpm + error_share * np.abs(open_rpm))[back]
+    covariance = np.multiply.outer(spread, spread) * np.exp(-apart_s / ERROR_S) + np.diag(variance[back])
+    root = np.linalg.cholesky(covariance)
+    rest = np.linalg.solve(root, (mean_rpm - open_rpm)[back])
+    return np.asarray(np.cumsum(-0.5 * rest**2 - np.log(np.diag(root)))[back])

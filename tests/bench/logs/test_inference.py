@@ -10,7 +10,8 @@ from synthetic import moments_of, run, truth_of
 from bench.logs.clutch import UNKNOWN
 from bench.logs.decode import likeliest
 from bench.logs.edges import Slip, comes_out, goes_in, is_gone
-from bench.logs.engagements import NO_SLIP, LogEngagement, hunts
+from bench.logs.engagements import LogEngagement, hunts
+from bench.logs.holds import NO_SLIP
 from bench.logs.moments import Moment, moment_of
 from bench.logs.reading import read_log
 from bench.logs.show_tables import engagements_table
