@@ -80,7 +80,10 @@ def weigh(
     right. It goes to one of the `sides` by one of the `powers` of time, or to the first of them and through nothing
     again after one of `turns_s`, by no more than `most_rpm`.
     """
-    whitened = [[_whitened(*reading) for reading in readings] for readings in shown]
+    # No way reaches back to the first samples: they tell of the course alone.
+    still = int(np.searchsorted(time_s, span_s[0] - WAYS_S[-1]))
+    whitened = [[_whitened(*reading, still) for reading in readings] for readings in shown]
+    time_s, most_rpm = time_s[still:], None if most_rpm is None else most_rpm[still:]
     places, logs = np.linspace(*span_s, PLACES), np.zeros(0)
     for stage in range(2):
         if stage:
@@ -89,31 +92,35 @@ def weigh(
             high = min(int(np.searchsorted(total, (1.0 - 1e-4) * total[-1])) + 1, PLACES - 1)
             places = np.linspace(places[low], places[high], PLACES)
         ways, shares = _ways(time_s, places, powers, turns_s)
-        ways = ways.reshape(-1, len(time_s))
         if most_rpm is not None:
             ways = np.minimum(ways, most_rpm)
-        likely = np.zeros((len(sides), len(ways)))
+        likely = np.zeros((len(sides), *ways.shape[:2]))
         for readings in whitened:
             each = np.stack([_agreement(ways, sides, *reading) for reading in readings])
             most = each.max(axis=0)
             likely += most + np.log(np.exp(each - most).sum(axis=0))
-        logs = likely.reshape(len(sides), PLACES, -1) + shares
+        logs = likely + shares
         if turns_s:
             logs[1:, :, len(powers) * len(WAYS_S) :] = -np.inf
         logs = np.concatenate(list(logs), axis=1)
     return Weighed(places, logs)
 
 
-def _whitened(gone_rpm: Array, covariance: Array) -> tuple[Array, Array, float]:
-    """Return what makes the samples' errors independent and alike, the samples so, and the log of its size."""
+def _whitened(gone_rpm: Array, covariance: Array, still: int) -> tuple[Array, Array, float]:
+    """Return what makes the samples' errors independent and alike, the samples so, and the log of its size.
+
+    The first `still` samples are taken into the size: there nothing goes.
+    """
     root = np.linalg.inv(np.linalg.cholesky(covariance))
-    return root, root @ gone_rpm, float(np.log(np.diag(root)).sum())
+    rest = root @ gone_rpm
+    size = float(np.log(np.diag(root)).sum() - 0.5 * (rest[:still] @ rest[:still]))
+    return root[still:, still:], rest[still:], size
 
 
 def _agreement(ways: Array, sides: Sequence[float], root: Array, rest: Array, size: float) -> Array:
-    """Return the log likelihood of each way to each side, of shape (sides, ways)."""
+    """Return the log likelihood of each way from each place to each side, of shape (sides, places, ways)."""
     white = ways @ root.T
-    alike = size - 0.5 * ((white * white).sum(axis=1) + rest @ rest)
+    alike = size - 0.5 * (np.einsum("pws,pws->pw", white, white) + rest @ rest)
     return np.asarray(alike + np.multiply.outer(np.asarray(sides), white @ rest))
 
 
