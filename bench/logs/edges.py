@@ -230,8 +230,10 @@ def plainly_out(slip: Slip, told: int, latest: int) -> int:
     rpm = slip.rpm[told : max(latest, told + size)]
     if len(rpm) < size:
         return told
-    means = np.abs(np.nanmean(np.lib.stride_tricks.sliding_window_view(rpm, size), axis=1))
-    over = np.flatnonzero(means > OFF_RPM + FAR_LASTING * slip.noise_rpm / np.sqrt(size))
+    sums, reads = (np.append(0.0, np.cumsum(one)) for one in (np.nan_to_num(rpm), ~np.isnan(rpm)))
+    reads = reads[size:] - reads[:-size]
+    most = OFF_RPM * reads + FAR_LASTING * slip.noise_rpm * np.sqrt(reads)
+    over = np.flatnonzero(np.abs(sums[size:] - sums[:-size]) > most)
     return told + int(over[0]) + size - 1 if over.size else told
 
 
