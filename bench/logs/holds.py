@@ -25,9 +25,12 @@ FOLLOWS_S = 0.5
 SHIFT_BEFORE_S, SHIFT_AFTER_S = 0.4, 0.1
 """A change of gear so near to a moment bends the slip there."""
 
-NO_SLIP, GAP, DROP_OUT, SHIFT = "no slip in or out", "gap", "drop-out", "shift"
+NO_SLIP, GAP, DROP_OUT, SHIFT, WORKED_OUT = "no slip in or out", "gap", "drop-out", "shift", "no turbine speed"
 """What keeps a moment from being told to a sample, besides `NOISE`: an open converter would not slip either; nothing
-was recorded; a reading is missing right there; gears change."""
+was recorded; a reading is missing right there; gears change; the slip is worked out from road speed and gear."""
+
+WORKED_OUT_S = 0.25
+"""A slip that is worked out comes back in the steps of the speed sensor and with the error of the gearing."""
 
 SILENT = (NO_SLIP, GAP)
 """With these nothing is seen of the moment itself."""
@@ -151,7 +154,10 @@ def _ends(clutch: Clutch, hold: Hold) -> Moment | None:
         falls = [at for at in range(end, first, -1) if _changes(flag, at - 1, at)]
         if falls:
             return _by_flag(clutch, falls[0])
-    return comes_out(slip, held, end, hold.latest) or _by_state(slip, end)
+    seen = comes_out(slip, held, end, hold.latest) or _by_state(slip, end)
+    if slip.error_rpm[end] > 0.0 and seen.is_told and slip.step_s <= COARSEST_S:
+        return Moment(seen.at_s, seen.at_s - WORKED_OUT_S, seen.at_s + WORKED_OUT_S, WORKED_OUT)
+    return seen
 
 
 def _by_flag(clutch: Clutch, at: int) -> Moment:

@@ -128,8 +128,9 @@ def moments_line(word: str, pairs: list[tuple[float | None, Moment | None]], rat
         rest = (
             f"; of the other {(~is_told).sum()} in their stretch {within[~is_told].mean():.1%} (median {width_s:.2f} s)"
         )
-    return (f"  {word}: of {len(both)}, within one sample {right.mean():.1%}; told to one sample {is_told.mean():.1%}, "
-            f"right in {right[is_told].mean():.2%}{rest}")  # fmt: skip
+    of_told = f", right in {right[is_told].mean():.2%}" if is_told.any() else ""
+    return (f"  {word}: of {len(both)}, within one sample {right.mean():.1%}; told to one sample {is_told.mean():.1%}"
+            f"{of_told}{rest}")  # fmt: skip
 
 
 def main() -> None:
