@@ -8,6 +8,8 @@ weight is the stretch in which the recording cannot tell; before and after it ca
 
 from __future__ import annotations
 
+from math import log
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -82,9 +84,9 @@ def _span(slip: Slip, samples: slice, expected_rpm: Array, goes_in: bool) -> tup
     variance = slip.noise_rpm**2 / np.maximum(reads, 1) + (error**2).mean(axis=1) + BIAS_RPM**2
     variance = np.where(reads > 0, variance, 1e9)
     in_ = -0.5 * (mean_rpm**2 / variance + np.log(variance))
-    apart_s = np.abs(np.subtract.outer(np.arange(count), np.arange(count))) * size * slip.step_s
+    keeps = float(np.exp(-size * slip.step_s / ERROR_S))
     before = np.append(0.0, np.cumsum(in_))
-    weighed = np.stack([before + np.append(_out(mean_rpm, open_rpm, variance, apart_s, *one), 0.0) for one in ERRORS])
+    weighed = np.stack([before + np.append(_out(mean_rpm, open_rpm, variance, keeps, *one), 0.0) for one in ERRORS])
     weight = np.exp(weighed - weighed.max()).sum(axis=0)
     total = np.cumsum(weight / weight.sum())
     # The change may be anywhere in its block, or at its end.
@@ -94,13 +96,21 @@ def _span(slip: Slip, samples: slice, expected_rpm: Array, goes_in: bool) -> tup
 
 
 def _out(
-    mean_rpm: Array, open_rpm: Array, variance: Array, apart_s: Array, error_rpm: float, error_share: float
+    mean_rpm: Array, open_rpm: Array, variance: Array, keeps: float, error_rpm: float, error_share: float
 ) -> Array:
-    """Return the log likelihood of being out from each block to the last."""
-    # Backwards, each of these is the beginning of one chain.
-    back = slice(None, None, -1)
-    spread = (error_rpm + error_share * np.abs(open_rpm))[back]
-    covariance = np.multiply.outer(spread, spread) * np.exp(-apart_s / ERROR_S) + np.diag(variance[back])
-    root = np.linalg.cholesky(covariance)
-    rest = np.linalg.solve(root, (mean_rpm - open_rpm)[back])
-    return np.asarray(np.cumsum(-0.5 * rest**2 - np.log(np.diag(root)))[back])
+    """Return the log likelihood of being out from each block to the last.
+
+    Backwards, each of these is the beginning of one chain, in which an error is estimated block by block: it `keeps`
+    so much of itself from one to the next.
+    """
+    spread = error_rpm + error_share * np.abs(open_rpm)
+    error, doubt, logs = 0.0, 1.0, []
+    for rest, scale, noise in zip((mean_rpm - open_rpm)[::-1].tolist(), spread[::-1].tolist(),
+                                  variance[::-1].tolist(), strict=True):  # fmt: skip
+        seen = scale * scale * doubt + noise
+        off = rest - scale * error
+        logs.append(-0.5 * (off * off / seen + log(seen)))
+        gain = doubt * scale / seen
+        error = keeps * (error + gain * off)
+        doubt = keeps * keeps * (doubt - gain * scale * doubt) + 1.0 - keeps * keeps
+    return np.cumsum(logs)[::-1]
