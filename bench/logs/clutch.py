@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from bench.logs.decode import States, likeliest, weight
+from bench.logs.edges import Slip
 from bench.logs.gears import MOVING_KMH, Gears
-from bench.logs.grid import Grid
+from bench.logs.grid import Grid, is_read_near
 from bench.logs.source import Array
 from bench.logs.torque import engine_torque, rate, slip_if_open, smooth
+from bench.logs.untold import Mask, settle
 
 if TYPE_CHECKING:
     from bench.logs.reading import Log
@@ -27,12 +29,12 @@ FLAG_COST = 40.0
 BELIED_S, BELIED_PEDAL_PCT = 3.0, 20.0
 """Held for so long under so much pedal while the flag says out, the clutch has another master than the flag's."""
 
-LEAST_NOISE_RPM = 2.0
+LEAST_NOISE_RPM, LEAST_SHAFT_NOISE_RPM = 2.0, 1.4
 SWING_S = 0.5
 TAIL = 4.0
 """Degrees of freedom of the slip's scatter while held."""
 
-VOID_WIDTHS, VOID_S, UNTOLD_S = 1.2, 0.5, 1.0
+VOID_WIDTHS, VOID_S = 1.2, 0.5
 LONGEST_WAY_IN_S = 3.0
 """Without a flag, slipping is believed for so long beside a hold."""
 
@@ -41,9 +43,11 @@ LONGEST_WAY_IN_S = 3.0
 class Clutch:
     """Turbine speed and slip of each sample, the clutch's state and how sure it is.
 
-    `by` says what the state was told from: a recorded flag, or the slip. `noise_rpm` is the scatter of the slip, `flag`
-    the recorded flag where there is one; `is_belied` that the clutch holds where the flag says out, as it does where
-    the transmission holds by its own schedule and the flag is the command of what was added to it.
+    The state is `UNKNOWN` where no slip is known, and where the slip is known but does not tell: there `untold` is set.
+    `by` says what the state was told from: a recorded flag, or the slip. `noise_rpm` is the slip's scatter, `read` the
+    slip where it was measured. `flag` is the recorded flag where there is one, a reading each `flag_s`; `is_belied`
+    that the clutch holds where the flag says out, as it does where the transmission holds by its own schedule and the
+    flag is the command of what was added to it.
     """
 
     turbine_rpm: Array
@@ -53,7 +57,10 @@ class Clutch:
     sure: Array
     by: str
     noise_rpm: float
+    untold: Mask
+    read: Slip
     flag: Array | None = None
+    flag_s: float = 0.0
     is_belied: bool = False
 
 
@@ -70,23 +77,29 @@ def clutch_of(log: Log, grid: Grid, gears: Gears, vehicle: Vehicle | None) -> Cl
     skew_s = 0.1 * period_s if period_s < 0.5 else 0.25 * period_s
     skew_rpm = skew_s * np.nan_to_num(np.abs(rate(engine_rpm, grid.step_s)))
     width = np.sqrt(noise_rpm**2 + turbine_error**2 + skew_rpm**2)
-    costs, tells_nothing = _costs(grid, slip_rpm, width, vehicle)
-    flag = _flag(grid)
+    expected_rpm = _slip_if_out(grid, vehicle)
+    costs = _costs(slip_rpm, width, expected_rpm, grid.step_s)
+    flag, flag_s = _flag(log, grid)
     is_belied = flag is not None and _belied(grid, flag, slip_rpm, noise_rpm)
     if flag is not None:
         costs[:, OUT] += np.where(flag > 0.0, FLAG_COST, 0.0)
     if flag is not None and not is_belied:
         costs[:, IN] += np.where(flag == 0.0, FLAG_COST, 0.0)
         costs[:, SLIPPING] += np.where(flag == 0.0, FLAG_COST, 0.0)
-        tells_nothing &= False
     unknown = np.isnan(slip_rpm)
     costs[unknown] = 0.0
     state, sure = likeliest(costs * weight(grid.step_s), CHANGE_PRICE)
-    state = _engaging_only(state, grid.step_s) if flag is None or is_belied else state
-    state, sure = _changes_in_the_middle(state, sure, tells_nothing, grid.step_s)
-    state = np.where(unknown, UNKNOWN, state)
-    return Clutch(turbine_rpm, slip_rpm, slip_pct, state, np.where(unknown, 0.0, sure),
-                  "slip" if flag is None else "flag and slip", noise_rpm, flag, is_belied)  # fmt: skip
+    read = _read(log, grid, slip_rpm, noise_rpm, turbine_error)
+    untold = np.zeros(len(state), dtype=np.bool_)
+    if flag is None or is_belied:
+        state = _engaging_only(state, grid.step_s)
+        if expected_rpm is not None:
+            state, untold = settle(state, read, expected_rpm, IN)
+            untold &= ~unknown if flag is None else ~unknown & (flag == 0.0)
+    state = np.where(unknown | untold, UNKNOWN, state)
+    return Clutch(turbine_rpm, slip_rpm, slip_pct, state, np.where(state == UNKNOWN, 0.0, sure),
+                  "slip" if flag is None else "flag and slip", noise_rpm, untold, read, flag, flag_s,
+                  is_belied)  # fmt: skip
 
 
 def _turbine(log: Log, grid: Grid, gears: Gears) -> tuple[Array, Array]:
@@ -131,12 +144,27 @@ def _swing(value: Array, step_s: float) -> float:
     return float(np.median(np.sqrt((rest * rest).sum(axis=1) / (size - 2))))
 
 
-def _flag(grid: Grid) -> Array | None:
+def _read(log: Log, grid: Grid, slip_rpm: Array, noise_rpm: float, error_rpm: Array) -> Slip:
+    """Return the slip where both shafts were read near: a sample is a measurement, no line across a drop-out."""
+    shafts = ("engine_rpm", "turbine_rpm" if grid.has("turbine_rpm") else "road_speed_kmh")
+    is_read = np.ones(len(grid.time_s), dtype=np.bool_)
+    for name in shafts:
+        is_read &= is_read_near(log.readings[name], grid.time_s) if name in log.readings else False
+    engine_rpm = grid.get("engine_rpm")
+    engine_noise_rpm = max(_scatter(engine_rpm), _swing(engine_rpm, grid.step_s), LEAST_SHAFT_NOISE_RPM)
+    read_rpm, read_engine_rpm = (np.where(is_read, one, np.nan) for one in (slip_rpm, engine_rpm))
+    return Slip(grid.time_s, read_rpm, noise_rpm, error_rpm, read_engine_rpm, engine_noise_rpm)
+
+
+def _flag(log: Log, grid: Grid) -> tuple[Array | None, float]:
+    """Return the recorded flag, or the command as one, and the time between two readings of it."""
     if grid.has("lockup_on"):
-        return grid.get("lockup_on")
+        return grid.get("lockup_on"), log.readings["lockup_on"].period_s
     if grid.has("duty_pct"):
-        return np.where(np.isnan(grid.get("duty_pct")), np.nan, (grid.get("duty_pct") > 0.0).astype(np.float64))
-    return None
+        duty_pct = grid.get("duty_pct")
+        flag = np.where(np.isnan(duty_pct), np.nan, (duty_pct > 0.0).astype(np.float64))
+        return flag, log.readings["duty_pct"].period_s
+    return None, 0.0
 
 
 def _belied(grid: Grid, flag: Array, slip_rpm: Array, noise_rpm: float) -> bool:
@@ -147,59 +175,38 @@ def _belied(grid: Grid, flag: Array, slip_rpm: Array, noise_rpm: float) -> bool:
     return bool(np.max(edges[1::2] - edges[::2], initial=0) * grid.step_s >= BELIED_S)
 
 
-def _costs(grid: Grid, slip_rpm: Array, width: Array, vehicle: Vehicle | None) -> tuple[Array, Array]:
-    """Return costs of out, slipping and in by the slip, and where the slip does not tell in from out.
+def _slip_if_out(grid: Grid, vehicle: Vehicle | None) -> Array | None:
+    """Return the slip that the open converter of a vehicle's tables would have; None where that is not known."""
+    torque_nm = engine_torque(grid, vehicle) if vehicle is not None else None
+    if vehicle is None or torque_nm is None:
+        return None
+    return smooth(slip_if_open(vehicle, torque_nm, grid.get("engine_rpm")), grid.step_s)
 
-    The open converter's own slip is known with a vehicle's table.
-    """
-    engine_rpm = grid.get("engine_rpm")
+
+def _costs(slip_rpm: Array, width: Array, expected_rpm: Array | None, step_s: float) -> Array:
+    """Return costs of out, slipping and in by the slip, and by what it would be with the clutch out where known."""
     costs = np.empty((len(slip_rpm), 3))
-    idle = np.zeros(len(slip_rpm), dtype=bool)
     root = 2.5066
     # Student's distribution: a single wild reading does not open a clutch, a lasting one does.
     costs[:, IN] = 0.5 * (TAIL + 1.0) * np.log1p((slip_rpm / width) ** 2 / TAIL) + np.log(width * root)
-    torque_nm = engine_torque(grid, vehicle) if vehicle is not None else None
-    if vehicle is not None and torque_nm is not None:
-        expected = smooth(slip_if_open(vehicle, torque_nm, engine_rpm), grid.step_s)
-        expected = np.where(np.isnan(expected), slip_rpm, expected)
-        spread = width + 6.0 + 0.2 * np.abs(expected)
-        near = np.exp(-0.5 * ((slip_rpm - expected) / spread) ** 2) / (spread * root)
-        costs[:, OUT] = -np.log(0.95 * near + 0.05 / 2500.0)
-        # Where nothing is pulled an open converter does not slip either: that tells nothing, and the state stays.
-        near_rpm = smooth(slip_rpm, grid.step_s, VOID_S)
-        idle = (np.abs(expected) < VOID_WIDTHS * width) & (np.abs(near_rpm) < VOID_WIDTHS * width)
-        costs[idle, OUT] = costs[idle, IN]
-        # A slipping clutch takes part of the torque, so the slip lies between none and the open converter's.
-        share = slip_rpm / np.where(np.abs(expected) < 1.0, 1.0, expected)
-        between = (share > 0.0) & (share < 0.85) & (np.abs(slip_rpm) > 2.5 * width)
-        costs[:, SLIPPING] = np.log(np.maximum(np.abs(expected), 60.0)) + np.where(between, 1.0, 7.0)
-    else:
+    if expected_rpm is None:
         # Without tables a slip of any size speaks for out, slip about nothing for in.
         costs[:, OUT] = np.log(700.0) + np.where(slip_rpm < -200.0, 3.0, 0.0)
         costs[:, SLIPPING] = np.log(700.0) + 6.0
-    return costs, idle
-
-
-def _changes_in_the_middle(state: States, sure: Array, tells_nothing: Array, step_s: float) -> tuple[States, Array]:
-    """Put a change between out and in that lies at the end of a stretch that tells nothing into its middle.
-
-    It may be anywhere in there; the middle is wrong by the least, and is no surer than a coin.
-    """
-    void = smooth(tells_nothing.astype(np.float64), step_s, UNTOLD_S) > 0.5
-    state, sure = state.copy(), sure.copy()
-    for at in (np.flatnonzero(np.diff(state) != 0) + 1).tolist():
-        if {int(state[at - 1]), int(state[at])} != {OUT, IN}:
-            continue
-        last = at - 1
-        while last > 0 and not void[last] and (at - last) * step_s < UNTOLD_S:
-            last -= 1
-        first = last
-        while first > 0 and void[first - 1] and state[first - 1] == state[at - 1]:
-            first -= 1
-        if void[last] and (at - first) * step_s > UNTOLD_S:
-            state[(first + at) // 2 : at] = state[at]
-            sure[first:at] = np.minimum(sure[first:at], 0.5)
-    return state, sure
+        return costs
+    expected = np.where(np.isnan(expected_rpm), slip_rpm, expected_rpm)
+    spread = width + 6.0 + 0.2 * np.abs(expected)
+    near = np.exp(-0.5 * ((slip_rpm - expected) / spread) ** 2) / (spread * root)
+    costs[:, OUT] = -np.log(0.95 * near + 0.05 / 2500.0)
+    # Where nothing is pulled an open converter does not slip either: that tells nothing, and the state stays.
+    near_rpm = smooth(slip_rpm, step_s, VOID_S)
+    idle = (np.abs(expected) < VOID_WIDTHS * width) & (np.abs(near_rpm) < VOID_WIDTHS * width)
+    costs[idle, OUT] = costs[idle, IN]
+    # A slipping clutch takes part of the torque, so the slip lies between none and the open converter's.
+    share = slip_rpm / np.where(np.abs(expected) < 1.0, 1.0, expected)
+    between = (share > 0.0) & (share < 0.85) & (np.abs(slip_rpm) > 2.5 * width)
+    costs[:, SLIPPING] = np.log(np.maximum(np.abs(expected), 60.0)) + np.where(between, 1.0, 7.0)
+    return costs
 
 
 def _engaging_only(state: States, step_s: float) -> States:

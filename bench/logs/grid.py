@@ -5,12 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from bench.logs.checks import gap_limit_s
 from bench.logs.collect import MOST_READINGS, Readings
 from bench.logs.quantities import BY_NAME
 from bench.logs.reading import Log
 from bench.logs.source import Array
+
+NEAR_PERIODS = 1.5
+"""A time is read near where the readings about it are no further apart than this many usual periods."""
 
 STEPS_S = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0)
 
@@ -63,3 +67,12 @@ def on_times(name: str, one: Readings, time_s: Array) -> Array:
     # The last reading stands for its own period.
     is_known |= (after == len(one.time_s)) & (age_s <= one.period_s)
     return np.where(is_known, value, np.nan)
+
+
+def is_read_near(one: Readings, time_s: Array) -> NDArray[np.bool_]:
+    """Tell at which times a quantity was read near: at them, or just before and after them with none missing."""
+    after = np.searchsorted(one.time_s, time_s, side="right")
+    before = np.maximum(after - 1, 0)
+    following = np.minimum(after, len(one.time_s) - 1)
+    is_at = (after > 0) & (time_s - one.time_s[before] <= 1e-9)
+    return np.asarray(is_at | (one.time_s[following] - one.time_s[before] <= NEAR_PERIODS * one.period_s))

@@ -52,7 +52,7 @@ def heat_of(grid: Grid, gears: Gears, clutch: Clutch, vehicle: Vehicle) -> OilHe
     torque_nm = engine_torque(grid, vehicle)
     beyond_nm = np.zeros(len(engine_rads)) if torque_nm is None else torque_nm - pump_nm
     # A held clutch's slip is noise, and the converter around it carries nothing.
-    held = clutch.state == IN
+    held = (clutch.state == IN) | clutch.untold
     pump_nm, turbine_nm = np.where(held, 0.0, pump_nm), np.where(held, 0.0, turbine_nm)
     clutch_nm = np.where(held, beyond_nm + 0.0, np.where(clutch.state == SLIPPING, beyond_nm, 0.0))
     converter_kw = np.maximum(pump_nm * engine_rads - turbine_nm * turbine_rads, 0.0) / 1000.0

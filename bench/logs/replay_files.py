@@ -11,7 +11,7 @@ import numpy as np
 
 from bench.cautions import CAUTIONS
 from bench.logs.show_files import BANDS, MOST_DRAWN
-from bench.logs.show_tables import number
+from bench.logs.show_tables import number, when
 from bench.out_files import ready_folder, write_whole
 from bench.pages.markup import Table
 from bench.pages.page import Channel, Marker, Page, Run
@@ -123,10 +123,10 @@ def _page(shown: Shown, done: Replay, calibration: Calibration) -> Page:
     ]
     markers = []
     for one in shown.summary.engagements:
-        if one.start_s is not None:
-            markers.append(Marker(0, one.start_s, "in", f"in at {one.speed_kmh or 0.0:.1f} km/h"))
-        if one.end_s is not None:
-            markers.append(Marker(0, one.end_s, "out", "out"))
+        if one.start is not None:
+            markers.append(Marker(0, one.start.at_s, "in", f"in at {one.speed_kmh or 0.0:.1f} km/h: {when(one.start)}"))
+        if one.end is not None:
+            markers.append(Marker(0, one.end.at_s, "out", f"out: {when(one.end)}"))
     on = np.diff((done.duty_pct > 0.0).astype(np.int8), prepend=0)
     for tick in np.flatnonzero(on).tolist():
         markers.append(Marker(1, float(done.time_s[tick]), "in" if on[tick] > 0 else "out",

@@ -11,7 +11,14 @@ import numpy as np
 
 from bench.cautions import CAUTIONS
 from bench.logs.clutch import STATE_WORDS
-from bench.logs.show_tables import engagements_table, gears_table, segments_table, signals_table, summary_table
+from bench.logs.show_tables import (
+    engagements_table,
+    gears_table,
+    segments_table,
+    signals_table,
+    summary_table,
+    when,
+)
 from bench.out_files import ready_folder, write_whole
 from bench.pages.page import Channel, Marker, Page, Run
 from bench.pages.report import render
@@ -93,14 +100,12 @@ def show_page(shown: Shown, vehicle: Vehicle | None) -> Page:
         runs, channels = [], []
     markers = []
     for one in shown.summary.engagements if runs else ():
-        if one.start_s is not None:
-            markers.append(Marker(0, one.start_s, "in", f"in at {one.speed_kmh or 0.0:.1f} km/h, gear {one.gear}"))
-        if one.end_s is not None:
-            markers.append(
-                Marker(
-                    0, one.end_s, "out", "out, braking" if one.braked else "out, switched" if one.switched else "out"
-                )
-            )
+        if one.start is not None:
+            text = f"in at {one.speed_kmh or 0.0:.1f} km/h, gear {one.gear}: {when(one.start)}"
+            markers.append(Marker(0, one.start.at_s, "in", text))
+        if one.end is not None:
+            text = "out, braking" if one.braked else "out, switched" if one.switched else "out"
+            markers.append(Marker(0, one.end.at_s, "out", f"{text}: {when(one.end)}"))
     log = shown.log
     settings = [
         ("recording", log.path),

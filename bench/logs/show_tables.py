@@ -11,6 +11,7 @@ from bench.tables import NOTHING
 from bench.verdict import OIL_CRITICAL_C, clock
 
 if TYPE_CHECKING:
+    from bench.logs.moments import Moment
     from bench.logs.reading import Log
     from bench.logs.summary import Summary
     from bench.pages.markup import Cell
@@ -46,6 +47,7 @@ def summary_table(summary: Summary) -> Table:
         ["clutch told from", s.clutch_by],
         ["clutch, how sure, %", number(100.0 * s.clutch_sure, 1)],
         ["moving time in which slip is known, %", number(100.0 * s.known_share, 1)],
+        ["moving time in which slip does not tell in from out, %", number(100.0 * s.untold_share, 1)],
         ["scatter of the slip, rpm", number(s.noise_rpm, 1)],
         [f"slip with the clutch out above {SLIP_FROM_KMH:.0f} km/h, mean, %", number(s.slip_out_mean_pct, 1)],
         [f"slip with the clutch out above {SLIP_FROM_KMH:.0f} km/h, mean, rpm", number(s.slip_out_mean_rpm, 0)],
@@ -55,6 +57,7 @@ def summary_table(summary: Summary) -> Table:
         ["engine while held, lowest, rpm", number(s.held_low_rpm, 0)],
         [f"labouring while held (under {s.lugging_under_rpm:.0f} rpm), s", number(s.lugging_s, 0)],
         ["engagements", str(len(s.engagements))],
+        ["their times told to one sample", f"{s.moments_told} of {s.moments}"],
         ["shortest gap out to in, s", number(s.shortest_gap_s, 1)],
         ["hunting", Flag("bad", "yes") if s.hunting else "no"],
         ["oil, start, °C", number(s.oil_start_c, 1)],
@@ -86,23 +89,32 @@ def gears_table(summary: Summary) -> Table:
 
 
 def engagements_table(summary: Summary) -> Table:
-    """Return every engagement."""
+    """Return every engagement; each time with what it may be off, or the stretch in which it lies."""
     rows = [
-        [str(at), _at(one.start_s), _at(one.held_s), _at(one.end_s), number(one.speed_kmh, 1),
+        [str(at), when(one.start), when(one.held), when(one.end), number(one.speed_kmh, 1),
          str(one.gear) if one.gear > 0 else NOTHING, number(one.throttle_pct, 0), number(one.drop_rpm, 0),
          number(one.duration_s, 2), number(one.gap_s, 1), number(100.0 * one.sure, 0)]
         for at, one in enumerate(summary.engagements[:MOST_ROWS], start=1)
     ]  # fmt: skip
     left = len(summary.engagements) - len(rows)
-    note = f"{left} more are in log.json." if left > 0 else ""
+    notes = ["A time with ± is told to one sample; of a stretch, the words say what hides where in it."]
+    notes += [f"{left} more are in log.json."] if left > 0 else []
     return Table("Engagements", ("", "goes in at", "slip gone at", "out at", "km/h", "gear", "pedal %", "drop rpm",
-                                 "slips s", "gap s", "sure %"), rows, note)  # fmt: skip
+                                 "slips s", "gap s", "sure %"), rows, " ".join(notes))  # fmt: skip
 
 
-def _at(time_s: float | None) -> str:
-    if time_s is None:
+def when(moment: Moment | None) -> str:
+    """Return a moment with what it may be off, or the stretch in which it lies and why no more is told."""
+    if moment is None:
         return NOTHING
-    return f"{int(time_s // 60)}:{time_s % 60:05.2f}"
+    if moment.is_told:
+        return f"{_clock(moment.at_s)} ± {moment.high_s - moment.at_s:.2f}"
+    return f"{_clock(moment.low_s)} to {_clock(moment.high_s)}, {moment.why}"
+
+
+def _clock(time_s: float) -> str:
+    hundredths = round(max(time_s, 0.0) * 100.0)
+    return f"{hundredths // 6000}:{hundredths % 6000 / 100.0:05.2f}"
 
 
 def segments_table(summary: Summary) -> Table:

@@ -54,6 +54,7 @@ class Summary:
     distance_km: float | None
     moving_s: float
     known_share: float
+    untold_share: float
     gear_s: dict[int, float]
     rpm_at_100_kmh: dict[int, float]
     gear_by: str
@@ -70,6 +71,8 @@ class Summary:
     lugging_s: float
     lugging_under_rpm: float
     engagements: list[LogEngagement]
+    moments: int
+    moments_told: int
     shortest_gap_s: float | None
     hunting: bool
     heat_kj: dict[str, float]
@@ -126,7 +129,8 @@ def _summary(
         step_s=step_s,
         distance_km=float(np.nansum(speed)) * step_s / 3600.0 if grid.has("road_speed_kmh") else None,
         moving_s=float(moving.sum()) * step_s,
-        known_share=float((clutch.state[moving] != UNKNOWN).mean()) if moving.any() else 0.0,
+        known_share=1.0 - float(((clutch.state == UNKNOWN) & ~clutch.untold)[moving].mean()) if moving.any() else 0.0,
+        untold_share=float(clutch.untold[moving].mean()) if moving.any() else 0.0,
         gear_s={gear: float(((gears.gear == gear) & moving).sum()) * step_s
                 for gear in sorted(set(gears.gear[moving].tolist()))
                 if ((gears.gear == gear) & moving).sum() * step_s >= 0.5},
@@ -145,6 +149,8 @@ def _summary(
         lugging_s=float(lugging.sum()) * step_s,
         lugging_under_rpm=lugging_rpm,
         engagements=engagements,
+        moments=sum(len(one.moments) for one in engagements),
+        moments_told=sum(moment.is_told for one in engagements for moment in one.moments),
         shortest_gap_s=min(gaps, default=None),
         hunting=hunts(engagements),
         heat_kj=heat_by_source_kj(heat, step_s) if heat is not None else {},

@@ -118,17 +118,24 @@ def _telling(grid: Grid, gears: Gears, clutch: Clutch, vehicle: Vehicle | None) 
     moving = grid.get("road_speed_kmh") > MOVING_KMH
     if not moving.any():
         return []
-    untold = float((clutch.state[moving] == UNKNOWN).mean())
+    unknown = (clutch.state == UNKNOWN) & ~clutch.untold
+    untold = float(unknown[moving].mean())
     if untold > 0.02:
-        silent = sorted({int(gear) for gear in np.unique(gears.gear[moving & (clutch.state == UNKNOWN)]) if gear > 0})
+        silent = sorted({int(gear) for gear in np.unique(gears.gear[moving & unknown]) if gear > 0})
         where = f", mostly in gear {', '.join(map(str, silent))}" if silent and not grid.has("turbine_rpm") else ""
         found.append(LogFinding("untold", "note", f"slip and clutch cannot be told for {untold:.0%} of moving time"
                                 f"{where}: no turbine speed, no held gearing to work it out from"))  # fmt: skip
+    void = float(clutch.untold[moving].mean())
+    if void > 0.0:
+        found.append(LogFinding("untold", "note", f"whether the clutch is in or out cannot be told for {void:.1%} of "
+                                "moving time: so little is pulled there that an open converter would not slip "
+                                "either"))  # fmt: skip
     known = moving & (clutch.state != UNKNOWN)
     if known.any() and float(clutch.sure[known].mean()) < DOUBTFUL:
         found.append(LogFinding("unsure", "note", "the clutch's state is not sure: "
                                 f"{float(clutch.sure[known].mean()):.0%} on average"))  # fmt: skip
     if vehicle is None:
-        found.append(LogFinding("no_vehicle", "note", "no --vehicle given: heat into the oil is not worked out, and "
-                                "the open converter's slip is not known"))  # fmt: skip
+        found.append(LogFinding("no_vehicle", "note", "no --vehicle given: heat into the oil is not worked out; the "
+                                "open converter's slip is not known, nor where it is as little as a held "
+                                "clutch's"))  # fmt: skip
     return found

@@ -27,6 +27,8 @@ class Truth:
     slip_rpm: Array
     carries: Array
     oil_c: Array
+    clutch_nm: Array
+    rpm_per_nm_tick: float
     result: RunResult
 
     @property
@@ -37,23 +39,23 @@ class Truth:
 
 @dataclass(frozen=True)
 class Moments:
-    """When the slip of one engagement leaves its course, comes under 5 rpm, and is over it again (None: never)."""
+    """When the clutch has taken 5 rpm off the slip, the slip comes under that, and is over it again (None: never)."""
 
     begins_s: float
     held_s: float
     ends_s: float | None
 
 
-OFF_RPM, COURSE_TICKS = 5.0, 30
+OFF_RPM = 5.0
 SHORTEST_TICKS, SHORTEST_GAP_TICKS = 30, 50
 """A hold shorter than the one is not asked for; a gap shorter than the other is a slip within a hold."""
 
 
 def moments_of(truth: Truth) -> list[Moments]:
-    """What the slip without noise tells of each hold. Its course is a parabola through the 0.3 s before the clutch
-    carries."""
+    """What the slip without noise tells of each hold, between ticks by straight lines. It begins when the clutch has
+    taken that much off the engine's speed."""
     slip = np.abs(truth.slip_rpm)
-    found: list[tuple[int, int, int | None, int]] = []
+    found: list[tuple[float, float, float | None, int]] = []
     engagements = [one for one in truth.result.engagements if one.held_s is not None]
     starts = [round(one.start_s * 100) for one in truth.result.engagements] + [len(slip)]
     for one in engagements:
@@ -63,25 +65,28 @@ def moments_of(truth: Truth) -> list[Moments]:
         stop = len(slip) if one.end_s is None else round(one.end_s * 100)
         following = next(at for at in starts if at > start)
         off = np.flatnonzero(slip[stop:following] >= OFF_RPM)
-        end = None if one.end_s is None else stop + int(off[0]) if off.size else following
-        begin = _off_course(truth.slip_rpm, carries, held)
+        end = None if one.end_s is None else _reached(slip, stop + int(off[0])) if off.size else float(following)
+        begin = _taken(truth, carries, held)
         if found and found[-1][2] is not None and held - found[-1][2] < SHORTEST_GAP_TICKS:
             found[-1] = (*found[-1][:2], end, stop)
         else:
-            found.append((begin, held, end, stop))
+            found.append((begin, _reached(-slip, held, -OFF_RPM), end, stop))
     return [Moments(begin / 100.0, held / 100.0, None if end is None else end / 100.0)
             for begin, held, end, stop in found if stop - held >= SHORTEST_TICKS]  # fmt: skip
 
 
-def _off_course(slip_rpm: Array, carries: int, held: int) -> int:
-    first = max(carries - COURSE_TICKS, 0)
-    if carries - first < 5:
-        return held
-    course = np.polyfit(np.arange(first, carries + 1) - carries, slip_rpm[first : carries + 1], 2)
-    sign = np.sign(slip_rpm[carries]) or 1.0
-    gone = sign * (np.polyval(course, np.arange(held + 1 - carries)) - slip_rpm[carries : held + 1])
-    off = np.flatnonzero(gone >= OFF_RPM)
-    return carries + int(off[0]) if off.size else held
+def _reached(value: Array, at: int, level: float = OFF_RPM) -> float:
+    """The tick, with its fraction, at which a value reaches a level that it has reached at tick `at`."""
+    before, after = (float(value[max(at - 1, 0)]), float(value[at]))
+    return float(at) if before >= level or after <= before else at - (after - level) / (after - before)
+
+
+def _taken(truth: Truth, carries: int, held: int) -> float:
+    """The tick, with its fraction, at which the clutch has taken so much off the engine's speed."""
+    # The torque of a tick has changed the speed by the next one.
+    taken = np.append(0.0, np.cumsum(np.abs(truth.clutch_nm[carries : held + 1]))) * truth.rpm_per_nm_tick
+    off = np.flatnonzero(taken >= OFF_RPM)
+    return carries + _reached(taken, int(off[0])) if off.size else float(held)
 
 
 @lru_cache(maxsize=16)
@@ -96,7 +101,8 @@ def truth_of(result: RunResult, vehicle: Vehicle) -> Truth:
     traces = result.traces
     carries = traces["pressure_pct"] > 100.0 * vehicle.params.kiss_share
     return Truth(traces["time_s"], traces["gear"], traces["shift_on"] > 0, traces["slip_rpm"], carries,
-                 traces["oil_c"], result)  # fmt: skip
+                 traces["oil_c"], traces["clutch_torque_nm"],
+                 0.01 / vehicle.params.engine_kgm2 * 30.0 / np.pi, result)  # fmt: skip
 
 
 def columns(

@@ -7,10 +7,14 @@ import numpy as np
 import pytest
 from synthetic import moments_of, run, truth_of
 
+from bench.logs.clutch import UNKNOWN
 from bench.logs.decode import likeliest
-from bench.logs.edges import begins_s, ends_s
+from bench.logs.edges import Slip, comes_out, goes_in, is_gone
 from bench.logs.engagements import LogEngagement, hunts
+from bench.logs.holds import NO_SLIP
+from bench.logs.moments import Moment, moment_of
 from bench.logs.reading import read_log
+from bench.logs.show_tables import engagements_table
 from bench.logs.summary import Shown, take_apart
 from sim.vehicle import load_vehicle
 
@@ -38,7 +42,9 @@ def test_gear_and_clutch(shown: Take, vehicle: str, drive: str, strategy: str, r
     taken = shown(vehicle, drive, strategy, rate_hz=rate_hz)
     truth = _judged(taken, vehicle, drive, strategy)
     assert (taken.gears.gear == truth["gear"])[truth["steady"]].mean() >= 0.99
-    assert (taken.clutch.state == truth["state"])[truth["moving"]].mean() >= 0.98
+    told = truth["moving"] & (taken.clutch.state != UNKNOWN)
+    assert (taken.clutch.state == truth["state"])[told].mean() >= 0.985
+    assert told.sum() >= 0.99 * truth["moving"].sum()
 
 
 @pytest.mark.parametrize(("vehicle", "drive", "strategy"), DRIVES)
@@ -78,53 +84,122 @@ def test_engagements_within_a_sample_by_the_command(
 @pytest.mark.parametrize(("vehicle", "drive", "strategy"), DRIVES)
 @pytest.mark.parametrize("rate_hz", [10, 50])
 def test_engagements_by_slip_alone(shown: Take, vehicle: str, drive: str, strategy: str, rate_hz: int) -> None:
-    """Each moment as the slip has it, within a sample at 10 Hz; at 50 Hz noise moves some by more."""
+    """Each moment as the slip has it: told to one sample it is so, else it lies in its stretch; most are told."""
     taken = shown(vehicle, drive, strategy, rate_hz=rate_hz)
     true = moments_of(truth_of(run(vehicle, drive, strategy), load_vehicle(vehicle)))
     found = taken.summary.engagements
     assert len(found) == len(true)
-    off = [
-        (theirs - own) * rate_hz
+    pairs = [
+        (own_s, moment)
         for one, match in zip(true, found, strict=True)
-        for own, theirs in ((one.begins_s, match.start_s), (one.held_s, match.held_s), (one.ends_s, match.end_s))
-        if own is not None and theirs is not None
+        for own_s, moment in ((one.begins_s, match.start), (one.held_s, match.held), (one.ends_s, match.end))
+        if own_s is not None and moment is not None
     ]
-    assert np.max(np.abs(off)) <= (1.01 if rate_hz == 10 else 6.0)
-    assert np.mean(np.abs(off) <= 1.01) >= (1.0 if rate_hz == 10 else 0.9)
+    told = [(moment.at_s - own_s) * rate_hz for own_s, moment in pairs if moment.is_told]
+    # One end of the riverbed is told wrong: let go as the pedal is let up, its slip just touches 5 rpm before it turns.
+    assert np.sum(np.abs(told) > 1.01) <= 1
+    assert len(told) / len(pairs) >= 0.75
+    outside = [max(moment.low_s - own_s, own_s - moment.high_s) for own_s, moment in pairs if not moment.is_told]
+    assert max(outside, default=0.0) <= 0.1
+    assert taken.summary.moments_told == sum(moment.is_told for one in found for moment in one.moments)
+
+
+def test_a_clutch_that_the_slip_does_not_tell(shown: Take) -> None:
+    """The pedal just carries the engine as the clutch lets go: the state is said to be unknown, and told else right."""
+    taken = shown("takahe", "switch_at_threshold", "allroad", rate_hz=10)
+    truth = _judged(taken, "takahe", "switch_at_threshold", "allroad")
+    told = truth["moving"] & (taken.clutch.state != UNKNOWN)
+    assert (taken.clutch.state == truth["state"])[told].mean() >= 0.99
+    assert 0.02 <= taken.summary.untold_share <= 0.12
+    assert any(one.code == "untold" and "in or out" in one.text for one in taken.findings)
+    hidden = [one.end for one in taken.summary.engagements if one.end is not None and one.end.why == NO_SLIP]
+    assert hidden
+    true = moments_of(truth_of(run("takahe", "switch_at_threshold", "allroad"), load_vehicle("takahe")))
+    ends_s = [one.ends_s for one in true if one.ends_s is not None]
+    assert all(any(one.low_s <= end_s <= one.high_s for end_s in ends_s) for one in hidden)
+    assert "no slip in or out" in str(engagements_table(taken.summary).rows)
+
+
+def test_a_flag_leaves_nothing_untold(shown: Take) -> None:
+    taken = shown("takahe", "switch_at_threshold", "allroad", rate_hz=10, keep=("duty_pct",))
+    assert not taken.clutch.untold.any()
+    assert all(one.start.is_told and one.end.is_told for one in taken.summary.engagements if one.start and one.end)
+
+
+def _slip(time_s: np.ndarray, rpm: np.ndarray, noise_rpm: float) -> Slip:
+    """A slip over a turbine that turns evenly."""
+    return Slip(time_s, rpm, noise_rpm, np.zeros(len(time_s)), 1500.0 + rpm, noise_rpm)
 
 
 @pytest.mark.parametrize("step_s", [0.02, 0.1])
 @pytest.mark.parametrize("sign", [1.0, -1.0])
 def test_edges_of_a_ramp(step_s: float, sign: float) -> None:
-    """Slip of 300 rpm that goes at 1000 rpm/s from 3.03 s, and comes back from 6.07 s at 300 rpm/s."""
+    """Slip of 300 rpm that goes as a growing torque takes it, from 3.03 s, and comes back from 6.07 s at 300 rpm/s."""
     time_s = np.arange(0.0, 9.0, step_s)
-    clean = np.where(time_s < 5.0, np.clip(300.0 - 1000.0 * (time_s - 3.03), 0.0, 300.0), 0.0)
+    clean = np.where(time_s < 5.0, np.clip(300.0 - 3333.3 * np.maximum(time_s - 3.03, 0.0) ** 2, 0.0, 300.0), 0.0)
     clean = clean + np.clip(300.0 * (time_s - 6.07), 0.0, 250.0)
+    held, true_s = int(np.argmax((clean < 5.0) & (time_s > 3.0))), (3.03 + 0.0387, 3.33 - 0.0025, 6.07 + 5.0 / 300.0)
     draw = np.random.default_rng(7)
-    off_s = []
+    told = right = inside = 0
     for _ in range(20):
-        slip = sign * clean + draw.normal(0.0, 4.0, len(time_s))
-        held = int(np.argmax((clean < 5.0) & (time_s > 3.0)))
-        begin = begins_s(time_s, slip, held - round(0.3 / step_s), held, 0, 4.0)
-        end = ends_s(time_s, slip, held, round(6.2 / step_s), len(slip), 4.0)
-        assert begin is not None
-        assert end is not None
-        off_s += [begin - 3.03 - 5.0 / 1000.0, end - 6.07 - 5.0 / 300.0]
-    assert np.max(np.abs(off_s)) <= 2.0 * step_s
-    assert np.mean(np.abs(off_s) <= step_s) >= 0.9
+        slip = _slip(time_s, sign * clean + draw.normal(0.0, 4.0, len(time_s)), 4.0)
+        begins = goes_in(slip, held - round(0.3 / step_s), held, 0)
+        assert begins is not None
+        found = (moment_of(begins, step_s), is_gone(slip, held, 0, len(time_s)),
+                 comes_out(slip, held, round(6.2 / step_s), len(time_s)))  # fmt: skip
+        for own_s, one in zip(true_s, found, strict=True):
+            assert one is not None
+            told += one.is_told
+            right += one.is_told and abs(one.at_s - own_s) <= step_s
+            inside += one.low_s <= own_s <= one.high_s
+    assert told >= 25
+    assert right >= told - 1
+    assert inside >= 59
+
+
+def test_a_slow_return_in_noise_is_given_as_a_stretch() -> None:
+    """At 60 rpm/s in 8 rpm of noise a sample of 20 ms cannot be told, and is not claimed."""
+    time_s = np.arange(0.0, 6.0, 0.02)
+    clean = np.clip(60.0 * (time_s - 3.0), 0.0, 200.0)
+    draw = np.random.default_rng(11)
+    for _ in range(20):
+        slip = _slip(time_s, clean + draw.normal(0.0, 8.0, len(time_s)), 8.0)
+        one = comes_out(slip, 0, 160, len(time_s))
+        assert one is not None
+        assert not one.is_told
+        assert one.why == "noise"
+        assert one.low_s <= 3.0 + 5.0 / 60.0 <= one.high_s
+        assert one.high_s - one.low_s < 0.8
+
+
+def test_a_drop_out_over_an_edge_widens_it() -> None:
+    """No line is drawn across what was not read: the moment may be anywhere in there."""
+    time_s = np.arange(0.0, 6.0, 0.02)
+    rpm = np.where(time_s < 3.0, 0.0, 300.0) + np.random.default_rng(5).normal(0.0, 4.0, len(time_s))
+    whole = _slip(time_s, rpm, 4.0)
+    one = comes_out(whole, 0, 151, len(time_s))
+    assert one is not None
+    assert one.is_told
+    holed = rpm.copy()
+    holed[(time_s > 2.91) & (time_s < 3.09)] = np.nan
+    wide = comes_out(_slip(time_s, holed, 4.0), 0, 155, len(time_s))
+    assert wide is not None
+    assert not wide.is_told
+    assert wide.low_s <= 2.93
+    assert wide.high_s >= 3.07
 
 
 def test_edges_that_are_not_there() -> None:
     time_s = np.arange(0.0, 9.0, 0.1)
     draw = np.random.default_rng(7)
-    still = draw.normal(0.0, 4.0, len(time_s))
-    assert begins_s(time_s, still, 40, 40, 0, 4.0) is None
-    assert ends_s(time_s, still, 40, 60, 90, 4.0) is None
-    assert begins_s(time_s, np.full(len(time_s), np.nan), 40, 40, 0, 4.0) is None
-    assert ends_s(time_s, np.full(len(time_s), np.nan), 40, 60, 90, 4.0) is None
-    # Samples so far apart are as good as anything worked out from them.
-    assert begins_s(time_s * 5.0, still, 40, 40, 0, 4.0) is None
-    assert ends_s(time_s * 5.0, still, 40, 60, 90, 4.0) is None
+    still = _slip(time_s, draw.normal(0.0, 4.0, len(time_s)), 4.0)
+    silent = _slip(time_s, np.full(len(time_s), np.nan), 4.0)
+    assert comes_out(still, 40, 60, 90) is None
+    for one in (silent, _slip(time_s * 5.0, still.rpm, 4.0)):
+        # Samples so far apart are as good as anything worked out from them.
+        assert goes_in(one, 40, 40, 0) is None
+        assert is_gone(one, 40, 0, 60) is None
+        assert comes_out(one, 40, 60, 90) is None
 
 
 def test_a_command_that_is_not_the_only_one(recorded: Callable[..., Path]) -> None:
@@ -159,7 +234,8 @@ def test_a_converter_is_not_taken_for_none(shown: Take) -> None:
 def _engagement(
     start_s: float, end_s: float, gear: int = 4, braked: bool = False, switched: bool = False
 ) -> LogEngagement:
-    return LogEngagement(start_s, start_s, end_s, 60.0, 30.0, gear, gear, 200.0, 0.5, None, braked, switched, 0.9)
+    begins, ends = (Moment(at_s, at_s, at_s) for at_s in (start_s, end_s))
+    return LogEngagement(begins, begins, ends, 60.0, 30.0, gear, gear, 200.0, 0.5, None, braked, switched, 0.9)
 
 
 def test_hunting_is_counted_as_in_compare() -> None:

@@ -72,8 +72,13 @@ def test_truck_by_slip_alone(open_data: Path) -> None:
     assert (shown.clutch.state == flagged.clutch.state).mean() > 0.99
     # Its flag rises when the slip is gone; the slip itself begins to go half a second before.
     (one,) = shown.summary.engagements
-    assert one.held_s == pytest.approx(1.21, abs=0.03)
-    assert one.start_s == pytest.approx(0.67, abs=0.05)
+    # The driveline swings by 11 rpm, so that no single sample of the hold's beginning is claimed.
+    assert one.start is not None
+    assert one.start.at_s == pytest.approx(0.69, abs=0.05)
+    assert one.held is not None
+    assert not one.held.is_told
+    assert one.held.low_s <= 1.21 <= one.held.high_s
+    assert one.held.high_s - one.held.low_s < 0.2
     assert shown.clutch.by == "slip"
 
 
