@@ -9,7 +9,6 @@ import socket
 import subprocess
 from importlib import resources
 from pathlib import Path
-from types import TracebackType
 from typing import Any, NamedTuple
 
 from controller.errors import UserError
@@ -108,16 +107,6 @@ class Board:
         """End it."""
         self.process.kill()
         self.process.communicate()
-
-    def __enter__(self) -> Board:
-        """Return itself."""
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        """End it."""
-        self.close()
 
     def _ask(self, what: str) -> Any:
         if self.process.stdin is None:

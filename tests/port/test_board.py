@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import socket
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -47,7 +48,7 @@ class _Line:
 
 @pytest.fixture(scope="module")
 def line(firmware: Path, core: str) -> Iterator[_Line]:
-    with Board(firmware, core) as board:
+    with closing(Board(firmware, core)) as board:
         assert board.url == f"slcan:socket://127.0.0.1:{board.port}"
         line = _Line(board.port)
         yield line
