@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from controller.declare import Band, State
+from controller.keys import KEYS
 from controller.signals import SIGNALS
 
 
@@ -17,3 +18,7 @@ def test_signals_begin_with_a_parked_vehicle_whose_ignition_is_on() -> None:
     assert {(one.low, one.high) for one in SIGNALS if one.is_flag} == {(0, 1)}
     assert {(one.low, one.high) for one in SIGNALS if one.unit == "ms" and one.name != "now_ms"} == {(0, 60_000)}
     assert all(one.low == 0 for one in SIGNALS if one.name not in ("oil_temp_dc", "gear"))
+
+
+def test_a_flag_of_the_calibration_is_written_as_it_is() -> None:
+    assert {(one.scale, one.low, one.high) for one in KEYS if one.is_flag} == {(1, 0, 1)}
