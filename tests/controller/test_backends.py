@@ -8,12 +8,13 @@ from typing import Any
 from draws import calibrations, sensor_count, thresholds
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from rig import Rig
+from rig import Rig, calibration
 
 from controller.declare import State
 from controller.our_rules import OURS
 from controller.straight import compiled, source
 from controller.tracer import trace
+from controller.watch import Watch
 
 _STEPS = st.lists(
     st.tuples(st.integers(0, 99), st.integers(0, 99), st.sampled_from((0, 1, 10, 10, 10, 100, 999, 1_001, 5_000))),
@@ -114,7 +115,7 @@ def test_no_local_ends_in_a_digit() -> None:
 
 
 def test_before_the_first_tick_no_row_has_fired() -> None:
-    assert Rig().watch.row == 0
+    assert Watch(OURS, calibration()).row == 0
 
 
 def test_flags_may_come_as_numbers() -> None:

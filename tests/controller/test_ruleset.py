@@ -148,6 +148,9 @@ def test_removing_a_property_leaves_what_counts_on_the_interlocks() -> None:
     rules = OURS.removing("brake_opens")
     assert [one.name for one in rules.properties] == [one.name for one in OURS.properties if one.name != "brake_opens"]
     assert any(one.is_closed for one in rules.properties)
+    assert rules.histories == OURS.histories
+    kept = [one.name for one in OURS.removing("brake_settles").histories]
+    assert kept == [one.name for one in OURS.histories if one.name != "brake_settles"]
 
 
 def test_a_ground_more_counts_from_the_first_tick_of_its_condition() -> None:
