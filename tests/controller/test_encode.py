@@ -161,6 +161,8 @@ def test_keys_are_fixed_or_any_that_the_file_check_accepts(program: Program) -> 
 def test_a_product_with_a_number_is_exact(encoder: Encoder) -> None:
     x, c, d = z3.Int("x"), z3.Bool("c"), z3.Bool("d")
     choice = z3.If(c, 2, z3.If(d, -3, 0))
+    # A choice of products, each with a number: nothing in it is out of reach of linear arithmetic.
+    assert encoder.product(choice, x).decl().kind() == z3.Z3_OP_ITE
     for left, right in ((z3.IntVal(7), x), (x, z3.IntVal(7)), (choice, x), (x, choice), (choice, z3.IntVal(7))):
         made = encoder.product(left, right)
         for at, yes, also in product(range(-2, 3), (False, True), (False, True)):
