@@ -107,7 +107,6 @@ class Encoder:
         a, b = numbers
         self.assumed += [
             z3.Implies(z3.Or(a == 0, b == 0), made == 0),
-            z3.Implies(z3.And(a >= 0, b >= 0), made >= 0),
             z3.Implies(z3.And(a > 0, b > 0), z3.And(made >= a, made >= b)),
         ]
         for first, second, product in self._products.values():
