@@ -108,7 +108,8 @@ def when(moment: Moment | None) -> str:
     if moment is None:
         return NOTHING
     if moment.is_told:
-        return f"{_clock(moment.at_s)} ± {moment.high_s - moment.at_s:.2f}"
+        # On a page the two stay on one line.
+        return f"{_clock(moment.at_s)}\N{NO-BREAK SPACE}±\N{NO-BREAK SPACE}{moment.high_s - moment.at_s:.2f}"
     return f"{_clock(moment.low_s)} to {_clock(moment.high_s)}, {moment.why}"
 
 

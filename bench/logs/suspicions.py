@@ -127,9 +127,9 @@ def _telling(grid: Grid, gears: Gears, clutch: Clutch, vehicle: Vehicle | None) 
                                 f"{where}: no turbine speed, no held gearing to work it out from"))  # fmt: skip
     void = float(clutch.untold[moving].mean())
     if void > 0.0:
-        found.append(LogFinding("untold", "note", f"whether the clutch is in or out cannot be told for {void:.1%} of "
-                                "moving time: so little is pulled there that an open converter would not slip "
-                                "either"))  # fmt: skip
+        found.append(LogFinding("in_or_out", "note", "whether the clutch is in or out cannot be told for "
+                                f"{void:.1%} of moving time: so little is pulled there that an open converter would "
+                                "not slip either"))  # fmt: skip
     known = moving & (clutch.state != UNKNOWN)
     if known.any() and float(clutch.sure[known].mean()) < DOUBTFUL:
         found.append(LogFinding("unsure", "note", "the clutch's state is not sure: "
