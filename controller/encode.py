@@ -2,9 +2,9 @@
 
 Whole numbers are z3 integers: the range proof shows that no term leaves int32, so that they read as firmware's do.
 A product of two unknowns is not linear, and deciding it exactly may take for ever. It is therefore replaced by an
-unknown of its own, of which only what every product obeys is assumed: its range, its sign, its zero, and that it
-grows with a factor. What is proved of it so holds of the product; a counterexample is sought with the factors'
-calibration keys fixed, where every product is exact.
+unknown of its own, of which only what every product obeys is assumed: it is nothing where a factor is, no less than
+either factor where both are above nothing, and it grows with a factor. What is proved of it so holds of the product; a
+counterexample is sought with the factors' calibration keys fixed, where every product is exact.
 """
 
 from __future__ import annotations

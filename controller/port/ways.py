@@ -519,10 +519,11 @@ _NUMBERS: dict[str, Callable[[int, int], int]] = {
     "orr": lambda a, b: a | b,
     "eor": lambda a, b: a ^ b,
     "bic": lambda a, b: a & ~b,
-    "lsl": lambda a, b: a << b if 0 <= b < 32 else 0,
-    "lsr": lambda a, b: (a & 0xFFFFFFFF) >> b if b >= 0 else 0,
-    "asr": lambda a, b: a >> min(b, 31) if b >= 0 else 0,
+    "lsl": lambda a, b: a << b,
+    "lsr": lambda a, b: (a & 0xFFFFFFFF) >> b,
+    "asr": lambda a, b: a >> b,
 }
+_SHIFTED = ("lsl", "lsr", "asr")
 _DEEPEST = 6
 
 
@@ -530,7 +531,8 @@ def _worked(name: str, left: Value, right: Value) -> Value:
     if left is None or right is None or name not in _NUMBERS:
         return None
     if isinstance(left, int) and isinstance(right, int):
-        return signed(_NUMBERS[name](left, right))
+        # A core looks at the low byte of an amount only; none of more than 32 comes of a compiler.
+        return None if name in _SHIFTED and not 0 <= right <= 32 else signed(_NUMBERS[name](left, right))
     if isinstance(left, tuple) and left[0] == "at":
         if isinstance(right, int) and name in ("add", "sub"):
             return ("at", left[1], left[2] + (right if name == "add" else -right))

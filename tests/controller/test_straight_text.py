@@ -75,6 +75,7 @@ def test_a_chain_is_cut_where_it_gets_deep(length: int, program: Program) -> Non
     lines = _lines(program, total)
     operations = [line.count("+") for line in lines]
     assert sum(operations) == length
-    # The last line first: each full but the rest.
-    assert operations[::-1][:-1] == [DEEPEST] + [DEEPEST + 1] * (len(lines) - 2) if len(lines) > 1 else True
-    assert max(operations) <= DEEPEST + 1
+    # The last line first, each full but the first of all: what is cut off has a line, and nests from nothing.
+    full = [DEEPEST, *[DEEPEST + 1] * (len(lines) - 1)]
+    assert operations[::-1][:-1] == full[: len(lines) - 1]
+    assert operations[0] <= full[len(lines) - 1]
