@@ -19,7 +19,7 @@ from bench.logs.source import Array
 from sim.engagements import HELD_SLIP_RPM as OFF_RPM
 
 COARSEST_S = 0.2
-"""Where samples are further apart than this, the sample's own time is as good."""
+"""Where samples are further apart than this, no course is seen between them: the sample's own time is all there is."""
 
 COURSE_S, LEAST_COURSE = 0.6, 5
 """The slip's course is seen in so much before, in at least so many samples."""

@@ -26,8 +26,10 @@ SHIFT_BEFORE_S, SHIFT_AFTER_S = 0.4, 0.1
 """A change of gear so near to a moment bends the slip there."""
 
 NO_SLIP, GAP, DROP_OUT, SHIFT, WORKED_OUT = "no slip in or out", "gap", "drop-out", "shift", "no turbine speed"
+SELDOM = "seldom read"
 """What keeps a moment from being told to a sample, besides `NOISE`: an open converter would not slip either; nothing
-was recorded; a reading is missing right there; gears change; the slip is worked out from road speed and gear."""
+was recorded; a reading is missing right there; gears change; the slip is worked out from road speed and gear; samples
+are so far apart that a clutch goes in or out between two of them."""
 
 WORKED_OUT_S = 0.25
 """A slip that is worked out comes back in the steps of the speed sensor and with the error of the gearing."""
@@ -172,7 +174,8 @@ def _by_state(slip: Slip, at: int) -> Moment:
     """Return the sample's own time."""
     at_s, step_s = float(slip.time_s[at]), slip.step_s
     if step_s > COARSEST_S:
-        return Moment(at_s, at_s - step_s, at_s + step_s)
+        # Before the first sample that shows it, and the one before that may have been too slight to show it.
+        return Moment(at_s, at_s - 2.0 * step_s, at_s + step_s, SELDOM)
     return Moment(at_s, at_s - BACK_S, at_s + BACK_S, NOISE)
 
 

@@ -11,7 +11,7 @@ from bench.logs.clutch import UNKNOWN
 from bench.logs.decode import likeliest
 from bench.logs.edges import Slip, comes_out, goes_in, is_gone
 from bench.logs.engagements import LogEngagement, hunts
-from bench.logs.holds import NO_SLIP
+from bench.logs.holds import NO_SLIP, SELDOM
 from bench.logs.moments import Moment, moment_of
 from bench.logs.reading import read_log
 from bench.logs.show_tables import engagements_table
@@ -102,6 +102,18 @@ def test_engagements_by_slip_alone(shown: Take, vehicle: str, drive: str, strate
     outside = [max(moment.low_s - own_s, own_s - moment.high_s) for own_s, moment in pairs if not moment.is_told]
     assert max(outside, default=0.0) <= 0.1
     assert taken.summary.moments_told == sum(moment.is_told for one in found for moment in one.moments)
+
+
+def test_samples_far_apart_tell_no_moment_to_one(shown: Take) -> None:
+    taken = shown("pukeko", "highway_trailer", "as-built", rate_hz=1)
+    true = moments_of(truth_of(run("pukeko", "highway_trailer", "as-built"), load_vehicle("pukeko")))
+    moments = [moment for one in taken.summary.engagements for moment in one.moments]
+    assert moments
+    assert {one.why for one in moments} == {SELDOM, NO_SLIP}
+    assert taken.summary.moments_told == 0
+    for one in taken.summary.engagements:
+        assert one.start is not None
+        assert any(one.start.low_s <= other.begins_s <= one.start.high_s for other in true)
 
 
 def test_a_clutch_that_the_slip_does_not_tell(shown: Take) -> None:
