@@ -25,7 +25,10 @@ from typing import Any
 
 KILLED, SURVIVED, UNKNOWN, LOOKED = "killed", "survived", "unknown", "looked"
 
-_PRELOADED = ("pytest", "hypothesis", "hypothesis.stateful", "z3", "transitions", "pydantic", "numpy", "rich", "click")
+_PRELOADED = (
+    "pytest", "hypothesis", "hypothesis.stateful", "z3", "transitions", "pydantic", "numpy", "rich", "click",
+    "numba", "pycparser", "unicorn",
+)  # fmt: skip  # one list
 
 
 class _Swapped(importlib.abc.MetaPathFinder, importlib.abc.ExecutionLoader):
