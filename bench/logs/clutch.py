@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from bench.logs.decode import States, likeliest, weight
+from bench.logs.decode import States, likeliest, misfit, weight
 from bench.logs.edges import Slip
 from bench.logs.gears import MOVING_KMH, Gears
 from bench.logs.grid import Grid, is_read_near
@@ -31,8 +31,6 @@ BELIED_S, BELIED_PEDAL_PCT = 3.0, 20.0
 
 LEAST_NOISE_RPM, LEAST_SHAFT_NOISE_RPM = 2.0, 1.4
 SWING_S = 0.5
-TAIL = 4.0
-"""Degrees of freedom of the slip's scatter while held."""
 
 VOID_WIDTHS, VOID_S = 1.2, 0.5
 LONGEST_WAY_IN_S = 3.0
@@ -187,8 +185,7 @@ def _costs(slip_rpm: Array, width: Array, expected_rpm: Array | None, step_s: fl
     """Return costs of out, slipping and in by the slip, and by what it would be with the clutch out where known."""
     costs = np.empty((len(slip_rpm), 3))
     root = 2.5066
-    # Student's distribution: a single wild reading does not open a clutch, a lasting one does.
-    costs[:, IN] = 0.5 * (TAIL + 1.0) * np.log1p((slip_rpm / width) ** 2 / TAIL) + np.log(width * root)
+    costs[:, IN] = misfit((slip_rpm / width) ** 2) + np.log(width * root)
     if expected_rpm is None:
         # Without tables a slip of any size speaks for out, slip about nothing for in.
         costs[:, OUT] = np.log(700.0) + np.where(slip_rpm < -200.0, 3.0, 0.0)

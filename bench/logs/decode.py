@@ -19,6 +19,9 @@ EVIDENCE_S = 0.1
 EVEN = 1e-9
 """Costs no further apart than this are the same."""
 
+DEGREES = 4.0
+"""Degrees of freedom of the slip's scatter: a single wild reading says little, a lasting one much."""
+
 SUREST = 0.99
 """No likelihood knows what its model leaves out."""
 
@@ -26,6 +29,11 @@ SUREST = 0.99
 def weight(step_s: float) -> float:
     """Return how much the evidence of one sample counts."""
     return min(1.0, step_s / EVIDENCE_S)
+
+
+def misfit(squared: Array) -> Array:
+    """Return the cost of a reading by its squared distance in variances: Student's distribution without its size."""
+    return 0.5 * (DEGREES + 1.0) * np.log1p(squared / DEGREES)
 
 
 def likeliest(costs: Array, price: float) -> tuple[States, Array]:

@@ -8,12 +8,14 @@ weight is the stretch in which the recording cannot tell; before and after it ca
 
 from __future__ import annotations
 
-from math import log
+from dataclasses import dataclass
+from itertools import pairwise
+from math import log, log1p
 
 import numpy as np
 from numpy.typing import NDArray
 
-from bench.logs.decode import States
+from bench.logs.decode import DEGREES, States, misfit
 from bench.logs.edges import Slip
 from bench.logs.source import Array
 
@@ -38,20 +40,25 @@ LEAST_S = 1.0
 TAIL = 0.005
 """So much of the weight is left outside on each side."""
 
+PLAINLY = log(999.0)
+"""So much more likely, as a log, is the other state where a whole stretch is turned; anything less is a doubt."""
+
 NEAR_S = 1.0
 
 
 def settle(state: States, slip: Slip, expected_rpm: Array, held: int) -> tuple[States, Mask]:
     """Return the states with each change between out (0) and in (`held`) where it may be, and which samples are untold.
 
-    `expected_rpm` is what the slip would be with the clutch out.
+    `expected_rpm` is what the slip would be with the clutch out. A stretch whose slip speaks against
+    what was told of it is turned, or untold as a whole.
     """
     step_s = slip.step_s
-    found, untold = state.copy(), np.zeros(len(state), dtype=np.bool_)
-    bounds = np.concatenate(([0], np.flatnonzero(np.diff(state) != 0) + 1, [len(state)]))
+    found, untold = _weighed_whole(state, slip, expected_rpm, held)
+    state = found.copy()
+    bounds = _bounds(np.where(untold, -1, state))
     near, reach = max(round(NEAR_S / step_s), 1), max(round(REACH_S / step_s), 1)
-    for before, at, after in zip(bounds[:-2].tolist(), bounds[1:-1].tolist(), bounds[2:].tolist(), strict=True):
-        if {int(state[at - 1]), int(state[at])} != {0, held}:
+    for before, at, after in zip(bounds[:-2], bounds[1:-1], bounds[2:], strict=True):
+        if {int(state[at - 1]), int(state[at])} != {0, held} or untold[at - 1] or untold[at]:
             continue
         around = np.abs(expected_rpm[max(at - near, 0) : at + near])
         if not (around < PLAIN_RPM).any():
@@ -69,9 +76,59 @@ def settle(state: States, slip: Slip, expected_rpm: Array, held: int) -> tuple[S
     return found, untold
 
 
-def _span(slip: Slip, samples: slice, expected_rpm: Array, goes_in: bool) -> tuple[int, int]:
-    """Return from which of the samples to which a change may be. `goes_in` turns the time about: then it comes out."""
-    all_rpm, turned = slip.rpm[samples], slice(None, None, -1 if goes_in else 1)
+def _weighed_whole(state: States, slip: Slip, expected_rpm: Array, held: int) -> tuple[States, Mask]:
+    """Return the states with each stretch turned that is plainly like those beside it, and which samples are in doubt.
+
+    Only of stretches in which an open converter hardly slips: elsewhere the states are right as they are.
+    """
+    found, untold = state.copy(), np.zeros(len(state), dtype=np.bool_)
+    bounds = _bounds(state)
+    for at, (start, end) in enumerate(pairwise(bounds)):
+        own = int(state[start])
+        beside = {int(found[one]) for one in (start - 1, end) if 0 <= one < len(state)}
+        if own not in (0, held) or beside != {held - own} or not 0 < at < len(bounds) - 2:
+            continue
+        if np.median(np.abs(expected_rpm[start:end])) >= PLAIN_RPM:
+            continue
+        blocks = _blocks(slip, slice(start, end), expected_rpm[start:end])
+        out = np.logaddexp(*(blocks.out(*one)[0] for one in ERRORS)) - log(len(ERRORS))
+        for_in = float(blocks.in_.sum() - out)
+        for_own = for_in if own == held else -for_in
+        if for_own < -PLAINLY:
+            found[start:end] = held - own
+        elif for_own < 0.0:
+            untold[start:end] = True
+    return found, untold
+
+
+def _bounds(state: States) -> list[int]:
+    return [0, *(np.flatnonzero(np.diff(state) != 0) + 1).tolist(), len(state)]
+
+
+@dataclass(frozen=True)
+class _Blocks:
+    """The slip in so many blocks of samples: its means, those of the open converter, what they may be off by."""
+
+    size: int
+    mean_rpm: Array
+    open_rpm: Array
+    variance: Array
+    keeps: float
+    """An error of the expected slip keeps so much of itself from one block to the next."""
+
+    @property
+    def in_(self) -> Array:
+        """The log likelihood of each block with the clutch in."""
+        return np.asarray(-misfit(self.mean_rpm**2 / self.variance) - 0.5 * np.log(self.variance))
+
+    def out(self, error_rpm: float, error_share: float) -> Array:
+        """Return the log likelihood of being out from each block to the last."""
+        return _out(self.mean_rpm, self.open_rpm, self.variance, self.keeps, error_rpm, error_share)
+
+
+def _blocks(slip: Slip, samples: slice, expected_rpm: Array, turn: int = 1) -> _Blocks:
+    """Take samples together into at most `BLOCKS` blocks, backwards where `turn` is −1."""
+    all_rpm, turned = slip.rpm[samples], slice(None, None, turn)
     size = -(-len(all_rpm) // BLOCKS)
     count = len(all_rpm) // size
     rpm, expected, error = (one[turned][: count * size].reshape(count, size)
@@ -79,20 +136,24 @@ def _span(slip: Slip, samples: slice, expected_rpm: Array, goes_in: bool) -> tup
     read = ~np.isnan(rpm)
     reads = read.sum(axis=1)
     mean_rpm = np.where(read, rpm, 0.0).sum(axis=1) / np.maximum(reads, 1)
-    open_rpm = np.nan_to_num(expected).mean(axis=1)
     # A block without a reading says nothing of either.
     variance = slip.noise_rpm**2 / np.maximum(reads, 1) + (error**2).mean(axis=1) + BIAS_RPM**2
     variance = np.where(reads > 0, variance, 1e9)
-    in_ = -0.5 * (mean_rpm**2 / variance + np.log(variance))
     keeps = float(np.exp(-size * slip.step_s / ERROR_S))
-    before = np.append(0.0, np.cumsum(in_))
-    weighed = np.stack([before + np.append(_out(mean_rpm, open_rpm, variance, keeps, *one), 0.0) for one in ERRORS])
+    return _Blocks(size, mean_rpm, np.nan_to_num(expected).mean(axis=1), variance, keeps)
+
+
+def _span(slip: Slip, samples: slice, expected_rpm: Array, goes_in: bool) -> tuple[int, int]:
+    """Return from which of the samples to which a change may be. `goes_in` turns the time about: then it comes out."""
+    blocks, count = _blocks(slip, samples, expected_rpm, -1 if goes_in else 1), len(expected_rpm)
+    before = np.append(0.0, np.cumsum(blocks.in_))
+    weighed = np.stack([before + np.append(blocks.out(*one), 0.0) for one in ERRORS])
     weight = np.exp(weighed - weighed.max()).sum(axis=0)
     total = np.cumsum(weight / weight.sum())
     # The change may be anywhere in its block, or at its end.
     first, last = (int(np.searchsorted(total, share)) for share in (TAIL, 1.0 - TAIL))
-    low, high = max(first - 1, 0) * size, min((last + 1) * size, len(all_rpm))
-    return (len(all_rpm) - high, len(all_rpm) - low) if goes_in else (low, high)
+    low, high = max(first - 1, 0) * blocks.size, min((last + 1) * blocks.size, count)
+    return (count - high, count - low) if goes_in else (low, high)
 
 
 def _out(
@@ -109,7 +170,7 @@ def _out(
                                   variance[::-1].tolist(), strict=True):  # fmt: skip
         seen = scale * scale * doubt + noise
         off = rest - scale * error
-        logs.append(-0.5 * (off * off / seen + log(seen)))
+        logs.append(-0.5 * (DEGREES + 1.0) * log1p(off * off / seen / DEGREES) - 0.5 * log(seen))
         gain = doubt * scale / seen
         error = keeps * (error + gain * off)
         doubt = keeps * keeps * (doubt - gain * scale * doubt) + 1.0 - keeps * keeps

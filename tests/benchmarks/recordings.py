@@ -2,7 +2,7 @@
 
 Every drive, two vehicles, as built and under rules, at 10, 20 and 50 Hz, through the noise, quantisation and drop-outs
 of `tests/bench/logs/synthetic.py`; nothing that the tests assert was tuned to these seeds. A seed takes a minute or
-two.
+two. With `--rpm 1 0.125` each shaft has noise of 1 rpm and is read in steps of an eighth.
 
 Each figure is given twice: of all that was asked, and of what the reader tells, with the share of what it says
 it cannot tell. What it does not tell to one sample it gives as a stretch; printed is in how many the truth lies.
@@ -10,7 +10,7 @@ it cannot tell. What it does not tell to one sample it gives as a stretch; print
 
 from __future__ import annotations
 
-import sys
+import argparse
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -45,7 +45,7 @@ class Told(NamedTuple):
     made_up: int
 
 
-def recordings(seed: int, drop: tuple[str, ...]) -> Iterator[Told]:
+def recordings(seed: int, drop: tuple[str, ...], noise_rpm: float, step_rpm: float) -> Iterator[Told]:
     """Simulate, record, take apart and judge."""
     with tempfile.TemporaryDirectory() as folder:
         for vehicle, calibration in VEHICLES:
@@ -54,8 +54,9 @@ def recordings(seed: int, drop: tuple[str, ...]) -> Iterator[Told]:
                     for rate_hz in RATES_HZ:
                         seed += 1
                         found = columns(
-                            run(vehicle, drive, strategy), load_vehicle(vehicle), rate_hz=rate_hz, seed=seed
-                        )
+                            run(vehicle, drive, strategy), load_vehicle(vehicle), rate_hz=rate_hz, seed=seed,
+                            noise_rpm=noise_rpm, step_rpm=step_rpm,
+                        )  # fmt: skip  # one call
                         path = write_csv(Path(folder) / "rec.csv", found, drop)
                         shown = take_apart(read_log(str(path)), load_vehicle(vehicle))
                         yield judged(shown, vehicle, drive, strategy, rate_hz)
@@ -135,11 +136,15 @@ def moments_line(word: str, pairs: list[tuple[float | None, Moment | None]], rat
 
 def main() -> None:
     """Measure and print, seed by seed and together."""
-    seeds = [int(one) for one in sys.argv[1:] if one.isdigit()] or [1]
-    drop = ("turbine_rpm",) if "--no-turbine" in sys.argv else ()
+    asked = argparse.ArgumentParser()
+    asked.add_argument("seeds", type=int, nargs="*", default=[1])
+    asked.add_argument("--no-turbine", action="store_true")
+    asked.add_argument("--rpm", type=float, nargs=2, default=[3.0, 1.0], metavar=("NOISE", "STEP"))
+    options = asked.parse_args()
+    drop = ("turbine_rpm",) if options.no_turbine else ()
     told: list[Told] = []
-    for seed in seeds:
-        told += recordings(seed, drop)
+    for seed in options.seeds:
+        told += recordings(seed, drop, *options.rpm)
     for rate_hz in RATES_HZ:
         print("\n".join(report([one for one in told if one.rate_hz == rate_hz])))
 

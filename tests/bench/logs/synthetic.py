@@ -112,6 +112,7 @@ def columns(
     rate_hz: int = 10,
     seed: int = 1,
     noise_rpm: float = 3.0,
+    step_rpm: float = 1.0,
     temp_step_c: float = 0.1,
     drop_share: float = 0.002,
     keep: tuple[str, ...] = (),
@@ -136,8 +137,8 @@ def columns(
     found = {
         "time_s": traces["time_s"][at],
         "speed_kmh": noisy(rim_kmh, 0.05, 0.1),
-        "engine_rpm": noisy(traces["engine_rpm"], noise_rpm, 1.0),
-        "turbine_rpm": noisy(traces["turbine_rpm"], noise_rpm, 1.0),
+        "engine_rpm": noisy(traces["engine_rpm"], noise_rpm, step_rpm),
+        "turbine_rpm": noisy(traces["turbine_rpm"], noise_rpm, step_rpm),
         "throttle_pct": np.minimum(noisy(traces["throttle_pct"], 0.2, 0.4), 100.0),
         "oil_c": slow(traces["oil_c"], 0.1),
         "coolant_c": slow(traces["coolant_c"], 0.1),

@@ -60,6 +60,59 @@ def test_a_state_that_changed_late_is_put_right() -> None:
     assert (state == np.where(TIME_S < 22.0, IN, OUT))[~untold].mean() > 0.99
 
 
+@pytest.mark.parametrize("turn", [1, -1])
+def test_one_sample_on_the_way_does_not_undo_a_hold(turn: int) -> None:
+    """Held for 3 s under full pull, then let go as the pull ends; at its far end a sample still slips."""
+    expected = np.full(len(TIME_S), 30.0)
+    expected[250:280] = np.linspace(1800.0, 60.0, 30)
+    rpm = expected.copy()
+    rpm[250], rpm[251:290] = 40.0, 0.0
+    given = np.full(len(TIME_S), OUT)
+    given[250:290] = IN
+    state, untold = settle(given[::turn], _slip(rpm[::turn], 1), expected[::turn], IN)
+    assert (state[::turn][252:280] == IN).all()
+    assert not untold[::turn][252:280].any()
+
+
+def _told_whole(inside_rpm: float, true_rpm: np.ndarray, told: int, beside: int, seed: int) -> tuple[np.ndarray, ...]:
+    expected = np.where((TIME_S >= 25.0) & (TIME_S < 35.0), inside_rpm, 100.0)
+    given = np.where((TIME_S >= 25.0) & (TIME_S < 35.0), told, beside)
+    return settle(given, _slip(true_rpm, seed), expected, IN)
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("rpm", [15.0, -15.0])
+def test_a_hold_whose_slip_is_the_open_converters_is_none(rpm: float, seed: int) -> None:
+    inside = (TIME_S >= 25.0) & (TIME_S < 35.0)
+    state, untold = _told_whole(rpm, np.where(inside, rpm, 100.0), IN, OUT, seed)
+    assert (state[inside] == OUT).all()
+    assert not untold[inside].any()
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_an_opening_without_the_open_converters_slip_is_none(seed: int) -> None:
+    inside = (TIME_S >= 25.0) & (TIME_S < 35.0)
+    state, untold = _told_whole(35.0, np.zeros(len(TIME_S)), OUT, IN, seed)
+    assert (state[inside] == IN).all()
+    assert not untold[inside].any()
+
+
+@pytest.mark.parametrize(("told", "beside"), [(IN, OUT), (OUT, IN)])
+def test_a_stretch_that_hardly_speaks_for_what_was_told_is_untold(told: int, beside: int) -> None:
+    inside = (TIME_S >= 25.0) & (TIME_S < 35.0)
+    true_rpm = np.where(inside, 0.0, 100.0 if beside == OUT else 0.0)
+    state, untold = _told_whole(0.5, true_rpm, told, beside, 1)
+    assert untold[inside].all()
+    assert (state[~inside] == beside).all()
+
+
+def test_a_hold_under_pull_is_not_weighed() -> None:
+    inside = (TIME_S >= 25.0) & (TIME_S < 35.0)
+    state, untold = _told_whole(60.0, np.where(inside, 60.0, 100.0), IN, OUT, 1)
+    assert (state[inside] == IN).all()
+    assert not untold.any()
+
+
 def test_read_near() -> None:
     """A reading is missing at 0.4 s: just before and after it nothing was read near, at the readings it was."""
     times = np.array([0.0, 0.1, 0.2, 0.3, 0.5, 0.6])
