@@ -58,7 +58,7 @@ GOES, STOPS, COMES = (1.4, 1.7, 2.0), (0.7, 0.85, 1.0), (0.7, 1.0, 1.5)
 TURNS_S = (0.1, 0.2, 0.3, 0.45)
 """A clutch let go as the pedal is let up slips forward first, and backward after so long."""
 
-OFFSET_RPM = 1.0
+OFFSET_RPM = 0.5
 """A held clutch's slip may be off nothing by so much: two sensors."""
 
 

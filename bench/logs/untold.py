@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bench.logs.decode import DEGREES, States, misfit
-from bench.logs.edges import Slip
+from bench.logs.edges import OFFSET_RPM, Slip
 from bench.logs.source import Array
 
 Mask = NDArray[np.bool_]
@@ -24,9 +24,6 @@ Mask = NDArray[np.bool_]
 ERRORS, ERROR_S = ((1.0, 0.03), (6.0, 0.2)), 2.0
 """The expected slip is off by so much (rpm) and by such a share of itself, in a way that lasts for so long; the tables
 may be good or not so good. Were only the latter thought of, a slip of just nothing would speak for in."""
-
-BIAS_RPM = 0.5
-"""A held clutch's slip may be off nothing by so much: two sensors."""
 
 PLAIN_RPM = 40.0
 """Where an open converter is expected to slip more than this, a change is seen at once."""
@@ -137,7 +134,7 @@ def _blocks(slip: Slip, samples: slice, expected_rpm: Array, turn: int = 1) -> _
     reads = read.sum(axis=1)
     mean_rpm = np.where(read, rpm, 0.0).sum(axis=1) / np.maximum(reads, 1)
     # A block without a reading says nothing of either.
-    variance = slip.noise_rpm**2 / np.maximum(reads, 1) + (error**2).mean(axis=1) + BIAS_RPM**2
+    variance = slip.noise_rpm**2 / np.maximum(reads, 1) + (error**2).mean(axis=1) + OFFSET_RPM**2
     variance = np.where(reads > 0, variance, 1e9)
     keeps = float(np.exp(-size * slip.step_s / ERROR_S))
     return _Blocks(size, mean_rpm, np.nan_to_num(expected).mean(axis=1), variance, keeps)
