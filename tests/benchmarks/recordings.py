@@ -45,7 +45,7 @@ class Told(NamedTuple):
     made_up: int
 
 
-def recordings(seed: int, drop: tuple[str, ...], noise_rpm: float, step_rpm: float) -> Iterator[Told]:
+def recordings(seed: int, drop: tuple[str, ...], noise_rpm: float = 3.0, step_rpm: float = 1.0) -> Iterator[Told]:
     """Simulate, record, take apart and judge."""
     with tempfile.TemporaryDirectory() as folder:
         for vehicle, calibration in VEHICLES:

@@ -11,11 +11,12 @@ LEAST_RIGHT = {"goes in": 0.99, "slip gone": 0.99, "comes out": 0.98}
 
 
 @pytest.mark.long
-def test_claims_hold_on_every_drive(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(("noise_rpm", "step_rpm"), [(3.0, 1.0), (0.5, 0.125)])
+def test_claims_hold_on_every_drive(monkeypatch: pytest.MonkeyPatch, noise_rpm: float, step_rpm: float) -> None:
     monkeypatch.syspath_prepend(str(Path(__file__).parents[3]))
     from tests.benchmarks.recordings import MOMENTS, recordings
 
-    told = list(recordings(SEED, ()))
+    told = list(recordings(SEED, (), noise_rpm, step_rpm))
     assert min(one.gear_right for one in told) >= 0.99
     assert min(one.state_right_of_told for one in told) >= 0.98
     assert np.mean([one.state_untold for one in told]) <= 0.01
