@@ -66,7 +66,7 @@ def test_one_sample_on_the_way_does_not_undo_a_hold(turn: int) -> None:
     expected = np.full(len(TIME_S), 30.0)
     expected[250:280] = np.linspace(1800.0, 60.0, 30)
     rpm = expected.copy()
-    rpm[250], rpm[251:290] = 40.0, 0.0
+    rpm[250], rpm[251:290] = 100.0, 0.0
     given = np.full(len(TIME_S), OUT)
     given[250:290] = IN
     state, untold = settle(given[::turn], _slip(rpm[::turn], 1), expected[::turn], IN)
