@@ -1,5 +1,6 @@
 """Damaged recordings: each gives its finding, or one clear line and exit code 2."""
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -49,7 +50,8 @@ def _times(path: Path, column: str, factor: float, offset: float = 0.0) -> Path:
 
 def test_sound_one_has_no_such_finding(sound: Path) -> None:
     assert not _codes(sound, "pukeko") & {
-        "cut", "gap", "stuck", "same_time", "backward", "restart", "unit", "range", "rows", "text", "other_vehicle"
+        "cut", "gap", "stuck", "same_time", "backward", "restart", "unit", "range", "rows", "text", "other_vehicle",
+        "shafts",
     }  # fmt: skip
 
 
@@ -217,6 +219,28 @@ def test_26_map_with_an_unknown_unit(tccbench: Tccbench, sound: Path, tmp_path: 
     tccbench("log", "map", sound, "--write", mapped)
     mapped.write_text(mapped.read_text().replace('"km/h"', '"furlongs"'))
     _refused(tccbench("log", "show", sound, "--map", mapped, "--out", tmp_path / "out"), "unit 'furlongs' is not known")
+
+
+@pytest.mark.parametrize("factor", [0.99, 0.997, 1.004])
+def test_27_shaft_scaled_wrong(tccbench: Tccbench, sound: Path, tmp_path: Path, factor: float) -> None:
+    held_s = take_apart(read_log(str(sound)), load_vehicle("pukeko")).summary.in_s
+    wrong = _times(sound, "turbine_rpm", factor)
+    found = [one.text for one in take_apart(read_log(str(wrong))).findings if one.code == "shafts"]
+    assert len(found) == 1
+    told = re.search(r"factor = ([\d.]+) under \[signal.turbine_rpm\]", found[0])
+    assert told is not None
+    assert float(told[1]) * factor == pytest.approx(1.0, abs=0.0005)
+    # What it says puts it right.
+    mapped = tmp_path / "m.toml"
+    assert tccbench("log", "map", wrong, "--write", mapped).exit_code == 0
+    mapped.write_text(mapped.read_text().replace("[signal.turbine_rpm]", f"[signal.turbine_rpm]\nfactor = {told[1]}"))
+    mended = take_apart(read_log(str(wrong), str(mapped)), load_vehicle("pukeko"))
+    assert "shafts" not in {one.code for one in mended.findings}
+    assert mended.summary.in_s == pytest.approx(held_s, abs=1.0)
+
+
+def test_a_steady_slip_of_an_open_converter_is_no_wrong_scale(recorded: Write) -> None:
+    assert "shafts" not in _codes(recorded("takahe", "highway_trailer", "as-built"), "takahe")
 
 
 def _refused(result: Result, said: str) -> None:
