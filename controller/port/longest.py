@@ -79,7 +79,7 @@ class LongestWay:
             if at in depending:
                 op = depending[at]
             else:
-                op, *others = operations(at, self._bytes(at, 2, MOST_BYTES))
+                op, *others = operations(at, self._bytes(at, MOST_BYTES))
                 behind = at + op.length
                 for other in others:
                     depending[behind] = other
@@ -90,11 +90,14 @@ class LongestWay:
 
     def word(self, at: int) -> int:
         """Return the constant that the code keeps at an address, as a signed number."""
-        return int.from_bytes(self._bytes(at, 4, 4), "little", signed=True)
+        word = self._bytes(at, 4)
+        if len(word) != 4:
+            raise _unbounded(at, "a way out of the image")
+        return int.from_bytes(word, "little", signed=True)
 
-    def _bytes(self, at: int, least: int, most: int) -> bytes:
+    def _bytes(self, at: int, most: int) -> bytes:
         for address, content in self._code:
-            if address <= at <= address + len(content) - least:
+            if address <= at < address + len(content):
                 return content[at - address : at - address + most]
         raise _unbounded(at, "a way out of the image")
 

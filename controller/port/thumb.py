@@ -75,18 +75,19 @@ _RECKONED = {
     *_COMPARISONS, *_MOVES, "movt", "add", "sub", "rsb", "and", "orr", "eor", "bic", "mul", "lsl", "lsr", "asr", "mla",
     "mls", "uxtb",
 }  # fmt: skip
-_BLOCK = 5
-"""Instructions of the longest IT block, with the IT itself."""
 
-MOST_BYTES = 4 * _BLOCK
-"""Bytes of code that `operations` looks at."""
+MOST_BYTES = 18
+"""Of the longest IT block: an IT and four instructions of four bytes."""
 
 
 def operations(at: int, code: bytes) -> list[Op]:
-    """Return the operation that code begins with; behind that of an IT, those that depend on its condition."""
+    """Return the operation that code begins with; behind that of an IT, those that depend on its condition.
+
+    More code than `MOST_BYTES` changes nothing.
+    """
     from capstone import arm
 
-    found = list(_reader().disasm(code[:MOST_BYTES], at, _BLOCK))
+    found = list(_reader().disasm(code, at))
     # An IT has a letter for itself, and one for each that depends: it, itt, ite and so on.
     count = len(found[0].mnemonic) - 1 if found and found[0].insn_name() == "it" else 0
     ops = [replace(_meaning(one), condition=one.cc - arm.ARM_CC_EQ, length=one.size) for one in found[: count + 1]]
@@ -106,7 +107,8 @@ def _meaning(one: Any) -> Op:
     from capstone import arm
 
     name, parts = one.insn_name(), one.operands
-    registers = tuple(_REGISTERS.get(one.reg_name(part.reg), -1) for part in parts if part.type == arm.ARM_OP_REG)
+    names = [one.reg_name(part.reg) for part in parts if part.type == arm.ARM_OP_REG]
+    registers = tuple(_REGISTERS[register] for register in names if register in _REGISTERS)
     if name in ("hint", "it"):
         return Op("nothing")
     if name in _TRAPS:
@@ -146,20 +148,20 @@ def _stacked(one: Any, name: str, registers: tuple[int, ...]) -> Op | None:
 
 
 def _moved(one: Any, name: str, registers: tuple[int, ...]) -> Op:
-    word = "load" if name.startswith("ld") else "store"
+    word, size = "load" if name.startswith("ld") else "store", _SIZES[name]
     if name in ("ldm", "stm"):
-        return Op(word, registers[1:], registers[0])
+        return Op(word, registers[1:], registers[0], size=size)
     place = one.operands[-1]
-    base, index = (_REGISTERS.get(one.reg_name(register), -1) for register in (place.mem.base, place.mem.index))
+    base = _REGISTERS[one.reg_name(place.mem.base)]
     if base == PROGRAM_COUNTER:
         # It reads as the address four bytes on, here rounded down to a whole word.
-        address = (one.address + 4 & ~3) + place.mem.disp
+        address = one.address // 4 * 4 + 4 + place.mem.disp
         return Op("literal", registers, by=Operand(number=address)) if name == "ldr" else _OTHER
-    if index < 0:
-        by = Operand(number=place.mem.disp)
-    else:
-        by = Operand(index, place.shift.value, "lsl" if place.shift.value else "")
-    return Op(word, registers, base, by, size=_SIZES[name])
+    by = Operand(number=place.mem.disp)
+    if place.mem.index:
+        amount = place.shift.value
+        by = Operand(_REGISTERS[one.reg_name(place.mem.index)], amount, "lsl" if amount else "")
+    return Op(word, registers, base, by, size=size)
 
 
 def _reckoned(one: Any, name: str, registers: tuple[int, ...]) -> Op:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from controller.port.thumb import LINK, PROGRAM_COUNTER, SP, Op, Operand, operations, signed
+from controller.port.thumb import LINK, MOST_BYTES, PROGRAM_COUNTER, SP, Op, Operand, operations, signed
 
 _AT = 0x102  # not a multiple of four
 
@@ -193,6 +193,7 @@ _STOPS = {
 def test_where_the_way_on_cannot_be_seen_it_says_why(text: str) -> None:
     (op,) = _read(text.split(" = ")[1])
     assert (op.name, op.stop) == ("other", _STOPS[text])
+    assert bool(op.length) == (op.stop != _UNREADABLE)
 
 
 @pytest.mark.parametrize(
@@ -234,7 +235,9 @@ def test_a_way_out_of_an_it_block_depends_on_its_condition(text: str, name: str)
 
 
 def test_the_longest_block_of_the_longest_instructions_is_read_whole() -> None:
-    block = _read("bf01" + " f04f 34ff" * 4)  # itttt eq
+    code = _code(0xBF01, *(0xF04F, 0x34FF) * 4, 0x2001)  # itttt eq
+    block = operations(_AT, code[:MOST_BYTES])
+    assert operations(_AT, code) == block
     assert [(op.name, op.condition) for op in block] == [("nothing", 0)] + [("mov", 0)] * 4
 
 
@@ -255,6 +258,10 @@ def test_low_bits_as_a_signed_number() -> None:
         -1,
     ]
     assert [signed(value, 8) for value in (0x7F, 0x80, 0x1FF)] == [127, -128, -1]
+
+
+def test_what_an_operation_does_not_have_is_told_apart_from_register_0() -> None:
+    assert Op("nothing") == Op("nothing", (), -1, Operand(-1, 0, ""), -1, False, 4, 14, -1, "", 0)
 
 
 def test_only_a_register_operand_reads_one() -> None:
