@@ -110,6 +110,9 @@ def test_the_steps_say_where_the_ways_go() -> None:
         14: ("return", [], True, False),
     }  # fmt: skip
     assert {at - _START: step.calls for at, step in steps.items() if step.calls is not None} == {10: _START + 16}
+    # it eq; b over one: as of a branch with a condition of its own, what follows comes first.
+    depending = LongestWay(_Image(f"bf08 e000 2001 {_RETURN}"))  # type: ignore[arg-type]  # all that it reads of a file
+    assert [to - _START for to in depending.reachable(_START)[_START + 2].to] == [4, 6]
 
 
 @pytest.mark.parametrize(
