@@ -27,7 +27,7 @@ KILLED, SURVIVED, UNKNOWN, LOOKED = "killed", "survived", "unknown", "looked"
 
 _PRELOADED = (
     "pytest", "hypothesis", "hypothesis.stateful", "z3", "transitions", "pydantic", "numpy", "rich", "click",
-    "numba", "pycparser", "unicorn",
+    "numba", "pycparser", "unicorn", "capstone",
 )  # fmt: skip  # one list
 
 

@@ -144,7 +144,7 @@ def _host(rules: RuleSet, build: Path, effort: Effort) -> Iterator[Outcome]:
 
 def _core(rules: RuleSet, build: Path, core: Core, ticks: int, effort: Effort) -> Iterator[Outcome]:
     name = f"{core.title} code and lanes"
-    missing = [one for one in ("ziglang", "unicorn", "numba") if importlib.util.find_spec(one) is None]
+    missing = [one for one in ("ziglang", "unicorn", "capstone", "numba") if importlib.util.find_spec(one) is None]
     if missing:
         yield Outcome(name, None, f"needs {' and '.join(missing)}: pip install 'tccbench[port,lanes]'")
         return
@@ -211,7 +211,7 @@ def tools() -> list[tuple[str, str]]:
     compiler = shutil.which("gcc") or shutil.which("cc")
     if compiler:
         found.append((Path(compiler).name, _first_line(_run([compiler, "--version"], Path()).stdout)))
-    for package in ("ziglang", "unicorn", "pycparser", "z3-solver", "numba", "numpy"):
+    for package in ("ziglang", "unicorn", "capstone", "pycparser", "z3-solver", "numba", "numpy"):
         try:
             found.append((package, version(package)))
         except ModuleNotFoundError:

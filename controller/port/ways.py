@@ -16,7 +16,7 @@ from typing import Any
 
 from controller.errors import UserError
 from controller.port.longest import LongestWay
-from controller.port.thumb import ALWAYS, LINK, PROGRAM_COUNTER, SP, Op, Operand, narrow, signed, wide
+from controller.port.thumb import ALWAYS, LINK, PROGRAM_COUNTER, SP, Op, Operand, signed
 
 Value = Any
 """A number, a tuple (a place, a pointer, an operation on values), or None: unknown."""
@@ -76,6 +76,8 @@ class Ways:
         self.entry: _Node = ((), longest.elf.symbols[function][0] & ~1)
         self.arguments = arguments
         self.ops: dict[_Node, Op] = {}
+        self.depends: dict[_Node, int] = {}
+        """On which condition an instruction in an IT block depends."""
         self.next: dict[_Node, tuple[_Node, ...]] = {}
         self.ends: set[_Node] = set()
         self._gather()
@@ -98,10 +100,9 @@ class Ways:
             if at not in steps:
                 steps.update(self.longest.reachable(at))
             step = steps[at]
-            first, second = self.longest.halfwords(at)
-            self.ops[node] = (
-                wide(at, first, second) if first >> 11 in (0b11101, 0b11110, 0b11111) else narrow(at, first, False)
-            )
+            self.ops[node] = step.op
+            if step.depends:
+                self.depends[node] = step.op.condition
             after: tuple[_Node, ...] = tuple((frames, to) for to in step.to)
             if step.calls is not None:
                 into = tuple(((*frames, to), step.calls) for to in step.to)
@@ -112,26 +113,6 @@ class Ways:
                 self.ends.add(node)
             self.next[node] = after
             waiting += after
-        self._inside_it()
-
-    def _inside_it(self) -> None:
-        # Short forms in an IT block leave the flags alone, and each depends on a condition.
-        self.depends: dict[_Node, int] = {}
-        for node, op in list(self.ops.items()):
-            if op.name != "it":
-                continue
-            frames, at = node
-            behind, condition = at + 2, op.condition
-            size = 4 - (op.mask & -op.mask).bit_length() + 1
-            for place in range(size):
-                first, second = self.longest.halfwords(behind)
-                is_wide = first >> 11 in (0b11101, 0b11110, 0b11111)
-                inside = (frames, behind)
-                if inside in self.ops:
-                    self.ops[inside] = wide(behind, first, second) if is_wide else narrow(behind, first, True)
-                    self.depends[inside] = condition if place == 0 else (
-                        condition & 14 | op.mask >> (4 - place) & 1)  # fmt: skip
-                behind += 4 if is_wide else 2
 
     def _ordered(self) -> list[_Node]:
         done: set[_Node] = set()
@@ -184,7 +165,7 @@ class Ways:
                 here |= {("r", register) for register in _uses(op)}
                 here |= self._reads[node]
             here |= {one for one in self._reads[node] if one[0] == "fact"}
-            if node in self.depends or (op.name in ("it", "branch") and op.condition != ALWAYS):
+            if node in self.depends or (op.name == "branch" and op.condition != ALWAYS):
                 here.add("flags")
             live[node] = here
         return live
@@ -343,9 +324,10 @@ class Ways:
     def _does(self, op: Op, way: _Way, node: _Node, reads: set[Any] | None) -> None:
         registers = way.registers
         name = op.name
-        if name in ("nothing", "branch", "it"):
-            if len(self.next[node]) == 1 and len(self.next[node][0][0]) > len(node[0]):
-                registers[LINK] = None
+        if name in ("nothing", "branch", "return"):
+            return
+        if name == "call":
+            registers[LINK] = None
             return
         if name == "load":
             self._load(op, way, node, reads)

@@ -10,7 +10,7 @@ from controller.calibration import load_calibration
 from controller.our_rules import OURS
 from controller.port.writing import Port, make_port, write_port
 
-for _package in ("pycparser", "z3", "unicorn", "ziglang"):
+for _package in ("capstone", "pycparser", "z3", "unicorn", "ziglang"):
     pytest.importorskip(_package, reason="the port's tests need: pip install '.[port]'")
 
 
