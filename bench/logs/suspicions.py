@@ -102,7 +102,8 @@ def _shafts(log: Log, grid: Grid) -> list[LogFinding]:
     return [LogFinding("shafts", "bad", f"turbine_rpm: {off_pct:+.2f} % off engine speed for "
                        f"{len(together) * size * grid.step_s:.0f} s, alike at many speeds and pedals, as no open "
                        "converter slips: a clutch holds there, and one of the two speeds is scaled wrong. If it is "
-                       f"the turbine's, factor = {factor:.5g} under [signal.turbine_rpm] in the map puts it right")]  # fmt: skip
+                       f"the turbine's, factor = {factor:.5g} under [signal.turbine_rpm] in the map puts it "
+                       "right")]  # fmt: skip
 
 
 def _numbering(gears: Gears) -> list[LogFinding]:
