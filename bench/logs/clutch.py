@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from bench.logs.decode import States, likeliest, misfit, weight
-from bench.logs.edges import Slip
+from bench.logs.edges import OFFSET_RPM, Slip
 from bench.logs.gears import MOVING_KMH, Gears
 from bench.logs.grid import Grid, is_read_near
 from bench.logs.source import Array
@@ -33,6 +34,9 @@ LEAST_NOISE_RPM, LEAST_SHAFT_NOISE_RPM = 2.0, 1.4
 SWING_S = 0.5
 
 VOID_WIDTHS, VOID_S = 1.2, 0.5
+STEPS_SEEN, LEAST_STEP, MOST_STEP = 20_000, 1e-3, 100.0
+"""The steps in which a quantity is read are the least between its first so many readings; less is a way of writing."""
+
 LONGEST_WAY_IN_S = 3.0
 """Without a flag, slipping is believed for so long beside a hold."""
 
@@ -68,7 +72,8 @@ def clutch_of(log: Log, grid: Grid, gears: Gears, vehicle: Vehicle | None) -> Cl
     turbine_rpm, turbine_error = _turbine(log, grid, gears)
     slip_rpm = engine_rpm - turbine_rpm
     slip_pct = np.where(engine_rpm > 100.0, 100.0 * slip_rpm / np.maximum(engine_rpm, 1.0), np.nan)
-    noise_rpm = max(_scatter(slip_rpm), _swing(slip_rpm, grid.step_s), LEAST_NOISE_RPM)
+    step_rpm = math.hypot(_stepped(log, "engine_rpm"), _stepped(log, "turbine_rpm"))
+    noise_rpm = max(_scatter(slip_rpm), _swing(slip_rpm, grid.step_s), LEAST_NOISE_RPM, step_rpm)
     period_s = max(log.readings[name].period_s for name in ("engine_rpm", "turbine_rpm", "road_speed_kmh")
                    if name in log.readings)  # fmt: skip
     # Two shafts read at different moments disagree by their rate of change.
@@ -108,13 +113,17 @@ def _turbine(log: Log, grid: Grid, gears: Gears) -> tuple[Array, Array]:
     per_kmh = np.full(len(speed), np.nan)
     for gear, one in gears.rpm_per_kmh.items():
         per_kmh[gears.gear == gear] = one
-    quantum_kmh = 0.0
-    if "road_speed_kmh" in log.readings:
-        steps = np.abs(np.diff(log.readings["road_speed_kmh"].value[:20_000]))
-        quantum_kmh = float(np.min(steps[steps > 1e-3], initial=1.0))
-    error = np.nan_to_num(per_kmh) * quantum_kmh / np.sqrt(12.0) + 0.006 * np.nan_to_num(per_kmh * speed)
+    error = np.nan_to_num(per_kmh) * _stepped(log, "road_speed_kmh") + 0.006 * np.nan_to_num(per_kmh * speed)
     standing = (speed < 0.3) & np.isnan(per_kmh)
     return np.where(standing, 0.0, per_kmh * np.where(speed > MOVING_KMH, speed, np.nan)), error
+
+
+def _stepped(log: Log, name: str) -> float:
+    """Return the likely error of a quantity that is read in steps; 0 where it was not recorded."""
+    if name not in log.readings:
+        return 0.0
+    steps = np.diff(np.unique(log.readings[name].value[:STEPS_SEEN]))
+    return float(np.min(steps[steps > LEAST_STEP], initial=MOST_STEP)) / math.sqrt(12.0)
 
 
 def _scatter(value: Array) -> float:
@@ -150,8 +159,11 @@ def _read(log: Log, grid: Grid, slip_rpm: Array, noise_rpm: float, error_rpm: Ar
         is_read &= is_read_near(log.readings[name], grid.time_s) if name in log.readings else False
     engine_rpm = grid.get("engine_rpm")
     engine_noise_rpm = max(_scatter(engine_rpm), _swing(engine_rpm, grid.step_s), LEAST_SHAFT_NOISE_RPM)
+    engine_step_rpm = _stepped(log, "engine_rpm")
     read_rpm, read_engine_rpm = (np.where(is_read, one, np.nan) for one in (slip_rpm, engine_rpm))
-    return Slip(grid.time_s, read_rpm, noise_rpm, error_rpm, read_engine_rpm, engine_noise_rpm)
+    engine_noise_rpm = max(engine_noise_rpm, engine_step_rpm)
+    offset_rpm = math.hypot(OFFSET_RPM, engine_step_rpm, _stepped(log, "turbine_rpm"))
+    return Slip(grid.time_s, read_rpm, noise_rpm, error_rpm, read_engine_rpm, engine_noise_rpm, offset_rpm)
 
 
 def _flag(log: Log, grid: Grid) -> tuple[Array | None, float]:

@@ -59,7 +59,7 @@ TURNS_S = (0.1, 0.2, 0.3, 0.45)
 """A clutch let go as the pedal is let up slips forward first, and backward after so long."""
 
 OFFSET_RPM = 0.5
-"""A held clutch's slip may be off nothing by so much: two sensors."""
+"""A held clutch's slip may be off nothing by so much: two sensors. Where they read in coarse steps it is more."""
 
 
 @dataclass(frozen=True)
@@ -73,6 +73,8 @@ class Slip:
     error_rpm: Array
     engine_rpm: Array
     engine_noise_rpm: float
+    offset_rpm: float = OFFSET_RPM
+    """A held clutch's slip may be off nothing by so much, for long."""
 
     @property
     def step_s(self) -> float:
@@ -239,5 +241,5 @@ def plainly_out(slip: Slip, told: int, latest: int) -> int:
 
 def _from_nothing(slip: Slip, samples: Array, gone_rpm: Array) -> Array:
     """Return the covariance of a slip about nothing, which has gone so far in the samples that are off for sure."""
-    lasting = OFFSET_RPM**2 + np.multiply.outer(slip.error_rpm[samples], slip.error_rpm[samples])
+    lasting = slip.offset_rpm**2 + np.multiply.outer(slip.error_rpm[samples], slip.error_rpm[samples])
     return np.asarray(np.diag(slip.noise_rpm**2 + (SHAPE * gone_rpm) ** 2) + lasting)

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bench.logs.decode import DEGREES, States, misfit
-from bench.logs.edges import OFFSET_RPM, Slip
+from bench.logs.edges import Slip
 from bench.logs.source import Array
 
 Mask = NDArray[np.bool_]
@@ -134,7 +134,7 @@ def _blocks(slip: Slip, samples: slice, expected_rpm: Array, turn: int = 1) -> _
     reads = read.sum(axis=1)
     mean_rpm = np.where(read, rpm, 0.0).sum(axis=1) / np.maximum(reads, 1)
     # A block without a reading says nothing of either.
-    variance = slip.noise_rpm**2 / np.maximum(reads, 1) + (error**2).mean(axis=1) + OFFSET_RPM**2
+    variance = slip.noise_rpm**2 / np.maximum(reads, 1) + (error**2).mean(axis=1) + slip.offset_rpm**2
     variance = np.where(reads > 0, variance, 1e9)
     keeps = float(np.exp(-size * slip.step_s / ERROR_S))
     return _Blocks(size, mean_rpm, np.nan_to_num(expected).mean(axis=1), variance, keeps)

@@ -59,6 +59,17 @@ def test_less_noise_tells_no_less(shown: Take, vehicle: str, drive: str, strateg
     assert told.sum() >= 0.99 * truth["moving"].sum()
 
 
+@pytest.mark.parametrize(("vehicle", "drive", "strategy"), [*DRIVES, ("takahe", "switch_at_threshold", "as-built")])
+def test_coarse_steps_make_nothing_up(shown: Take, vehicle: str, drive: str, strategy: str) -> None:
+    """Two shafts read in steps of 25 rpm round alike for seconds: that is no clutch that holds."""
+    taken = shown(vehicle, drive, strategy, noise_rpm=1.0, step_rpm=25.0)
+    truth = _judged(taken, vehicle, drive, strategy)
+    told = truth["moving"] & (taken.clutch.state != UNKNOWN)
+    assert (taken.clutch.state == truth["state"])[told].mean() >= 0.98
+    held = [one for one in run(vehicle, drive, strategy).engagements if one.held_s is not None]
+    assert len(taken.summary.engagements) <= len(held)
+
+
 @pytest.mark.parametrize(("vehicle", "drive", "strategy"), DRIVES)
 def test_gears_without_a_vehicle(recorded: Callable[..., object], vehicle: str, drive: str, strategy: str) -> None:
     taken = take_apart(read_log(str(recorded(vehicle, drive, strategy))))
