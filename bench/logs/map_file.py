@@ -15,6 +15,7 @@ from bench.logs.quantities import BY_NAME, QUANTITIES, UNITS
 from controller.suggest import nearest
 
 Number = Annotated[float, Field(allow_inf_nan=False)]
+MOST_LATE_S = 5.0
 TimeUnit = Literal["s", "ms", "us", "min", "clock", "date"]
 
 
@@ -49,11 +50,13 @@ class RunTable(Table):
 
 
 class ChannelTable(Table):
-    """One quantity: its channel in the recording and the unit there. `on` is the value that means yes for a flag."""
+    """One quantity: its channel in the recording and the unit there. `on` is the value that means yes for a flag;
+    readings that stand `late_s` after the moment they are of are put back to it."""
 
     channel: str
     unit: str = ""
     factor: Number = 1.0
+    late_s: Annotated[Number, Field(ge=-MOST_LATE_S, le=MOST_LATE_S)] = 0.0
     on: Number | None = None
 
 
@@ -124,6 +127,8 @@ def map_text(log_map: LogMap) -> str:
             lines.append(f"unit = {_quoted(one.unit)}")
         if one.factor != 1.0:
             lines.append(f"factor = {one.factor!r}")
+        if one.late_s:
+            lines.append(f"late_s = {one.late_s!r}")
         if one.on is not None:
             lines.append(f"on = {one.on!r}")
     return "\n".join(lines) + "\n"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -105,6 +105,7 @@ def read_log(
     if not readings:
         why = "; ".join(one.text for one in (*notes.findings, *left_out))
         raise UserError(f"{path}: no sound reading of any mapped quantity{': ' + why if why else ''}")
+    readings = {name: replace(one, time_s=one.time_s - log_map.signal[name].late_s) for name, one in readings.items()}
     start_s = min(float(one.time_s[0]) for one in readings.values())
     end_s = max(float(one.time_s[-1]) for one in readings.values())
     shifted = {name: Readings(one.time_s - start_s, one.value, one.period_s) for name, one in readings.items()}

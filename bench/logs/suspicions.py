@@ -10,6 +10,7 @@ from bench.logs.clutch import IN, SLIPPING, UNKNOWN, Clutch
 from bench.logs.findings import LogFinding
 from bench.logs.gears import MOVING_KMH, Gears
 from bench.logs.grid import Grid
+from bench.logs.shafts import shafts_apart
 
 if TYPE_CHECKING:
     from bench.logs.reading import Log
@@ -24,23 +25,13 @@ FLAG_SLIP_RPM, FLAG_SECONDS, TAKES_HOLD_S = 60.0, 3.0, 1.5
 SELDOM_OPEN_SHARE, SELDOM_OPEN_LOWEST_SHARE = 0.85, 0.6
 DOUBTFUL = 0.9
 
-BLOCK_S, HELD_S = 0.5, 15.0
-"""Shafts are compared by means over so long, and alike where they are so for at least so long in all."""
-
-ALIKE, LEAST_APART, MOST_APART = 0.001, 0.002, 0.05
-"""Two shafts of one clutch that holds keep one ratio within this much, in log; shafts so far apart are scaled wrong,
-and ones further apart do not turn together."""
-
-SPEEDS_DIFFER, PEDALS_DIFFER_PCT = 1.15, 8.0
-"""Held is what keeps its ratio over so many speeds and pedals: an open converter's slip hangs on both."""
-
 
 def suspicions(log: Log, grid: Grid, gears: Gears, clutch: Clutch, vehicle: Vehicle | None) -> list[LogFinding]:
     """Return what does not fit, and what the recording cannot tell."""
     # On soft ground the wheels turn faster than the ground goes by: that is no other gearing.
     gearing = [] if log.speed_is_grounds else _gearing(grid, vehicle)
-    return [*gearing, *_shafts(log, grid), *_numbering(gears), *_flag(grid, clutch), *_coupling(grid, gears, clutch),
-            *_telling(grid, gears, clutch, vehicle)]  # fmt: skip
+    return [*gearing, *shafts_apart(log, grid), *_numbering(gears), *_flag(grid, clutch),
+            *_coupling(grid, gears, clutch), *_telling(grid, gears, clutch, vehicle)]  # fmt: skip
 
 
 def _gearing(grid: Grid, vehicle: Vehicle | None) -> list[LogFinding]:
@@ -73,37 +64,6 @@ def _gearing(grid: Grid, vehicle: Vehicle | None) -> list[LogFinding]:
 
 def _fit_share(logs: Array, own: Array) -> float:
     return float((np.abs(logs[:, None] - own).min(axis=1) < FITS_WITHIN).mean())
-
-
-def _shafts(log: Log, grid: Grid) -> list[LogFinding]:
-    """Find engine and turbine apart by one factor where they turn together: one of the two is scaled wrong."""
-    if "turbine_rpm" not in log.map.signal:
-        return []
-    size = max(round(BLOCK_S / grid.step_s), 1)
-    count = len(grid.time_s) // size * size
-    means = [grid.get(name)[:count].reshape(-1, size).mean(axis=1)
-             for name in ("engine_rpm", "turbine_rpm", "throttle_pct")]  # fmt: skip
-    engine_rpm, turbine_rpm, pedal_pct = (one[(means[0] > 600.0) & (means[1] > 300.0)] for one in means)
-    apart = np.log(engine_rpm / turbine_rpm)
-    order = np.argsort(apart)
-    apart = apart[order]
-    ends = np.searchsorted(apart, apart + 2.0 * ALIKE, side="right")
-    alike = np.where(np.abs(apart + ALIKE) < MOST_APART, ends - np.arange(len(apart)), 0)
-    if not alike.size or alike.max() * size * grid.step_s < HELD_S:
-        return []
-    first = int(np.argmax(alike))
-    together = order[first : ends[first]]
-    speeds, pedals = (np.nanpercentile(one[together], (10, 90)) for one in (engine_rpm, pedal_pct))
-    middle = float(np.median(apart[first : ends[first]]))
-    if speeds[1] < SPEEDS_DIFFER * speeds[0] or pedals[1] - pedals[0] < PEDALS_DIFFER_PCT or abs(middle) < LEAST_APART:
-        return []
-    off_pct = 100.0 * float(np.expm1(-middle))
-    factor = log.map.signal["turbine_rpm"].factor * float(np.exp(middle))
-    return [LogFinding("shafts", "bad", f"turbine_rpm: {off_pct:+.2f} % off engine speed for "
-                       f"{len(together) * size * grid.step_s:.0f} s, alike at many speeds and pedals, as no open "
-                       "converter slips: a clutch holds there, and one of the two speeds is scaled wrong. If it is "
-                       f"the turbine's, factor = {factor:.5g} under [signal.turbine_rpm] in the map puts it "
-                       "right")]  # fmt: skip
 
 
 def _numbering(gears: Gears) -> list[LogFinding]:
