@@ -100,25 +100,29 @@ class Locks:
                 guard = where("m->state", one.leaves, self.left)
                 self._say(scope, f"takes_out = {guard} ? takes_out : {_NONE};")
             if one.reason in self._captured:
-                state = self._captured[one.reason]
-                self._say(scope, f"m->{_spoken_for(state)} = standing;")
-                setattr(work.m, _BARS[state], self._number(f"m->{_spoken_for(state)}") != 0)
+                self._say(scope, f"m->{_spoken_for(self._captured[one.reason])} = standing;")
+            if not self.is_reversed and one.out_to is not None:
+                # At once: the condition of a later one may read it.
+                setattr(work.m, _BARS[one.out_to], self._stand(one) | getattr(work.m, _BARS[one.out_to]))
         lines += scope.finish()
-        for state, name in _BARS.items():
-            members = [one for one in self.spoken if one.out_to is state]
-            if members and state not in self._captured.values():
-                setattr(work.m, name, self._bars(members))
+        if self.is_reversed:
+            for state, name in _BARS.items():
+                setattr(work.m, name, self._bars(state))
         if self.leaving:
             lines += ["", f"    m->{OUT_REASON} = takes_out;"]
         return [*lines, "", "    return standing;"] if self.spoken else lines
 
-    def _bars(self, members: Sequence[Interlock]) -> Term:
-        if self._last_word(members):
+    def _bars(self, state: State) -> Term:
+        if state in self._captured.values():
+            return self._number(f"m->{_spoken_for(state)}") != 0
+        members = [one for one in self.spoken if one.out_to is state]
+        if members and self._last_word(members):
             possible = ["none", *(one.reason for one in self.spoken)]
             return among(self.work, self.standing, {one.reason for one in members}, possible)
-        stands = self.work.places.graph.constant(False)
-        for one in members:
-            stands = getattr(self.work.m, _stands(one) if one.reason in self.with_stands else one.on) | stands
+        return reduce(lambda stands, one: self._stand(one) | stands, members, self.work.places.graph.constant(False))
+
+    def _stand(self, one: Interlock) -> Term:
+        stands: Term = getattr(self.work.m, _stands(one) if one.reason in self.with_stands else one.on)
         return stands
 
     def _first_run(self) -> list[Interlock]:
