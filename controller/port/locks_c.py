@@ -127,11 +127,12 @@ class Locks:
 
     def _first_run(self) -> list[Interlock]:
         # The first to speak may say so unasked, if all of a run leave the same states: one test after them all.
-        if not self.is_reversed:
-            return []
         leaving = [one for one in self.order if one.leaves]
-        run = list(takewhile(lambda one: set(one.leaves) == set(leaving[0].leaves), leaving))
-        return run if len(run) > 1 and set(run[0].leaves) != self.left else []
+        if not self.is_reversed or not leaving:
+            return []
+        first = set(leaving[0].leaves)
+        run = list(takewhile(lambda one: set(one.leaves) == first, leaving))
+        return run if len(run) > 1 and first != self.left else []
 
     @staticmethod
     def _say(scope: Scope, text: str) -> None:
@@ -252,8 +253,6 @@ class _Lock:
             arms = [(both(self.on, text(held)), stays[1]), goes, comes]
         elif not _comes_at_once(self.one):
             arms = [stays, comes, goes]
-        elif settle.op == "const" and settle.value == 0:
-            arms = [comes, goes]
         else:
             # First whether the wait is over: a wait that ends is the longest way of all, so it asks no more than that.
             over = f"({self._counted()} >= {bare(text(settle))})"
@@ -338,5 +337,6 @@ def _reads_another(work: Work) -> bool:
             owner[f"{name}'"] = one.reason
             work.renewed(name, kind, "")
         if one.out_to is not None:
-            setattr(m, _BARS[one.out_to], getattr(m, one.on) | getattr(m, one.trip) | getattr(m, _BARS[one.out_to]))
+            # Whose it is counts here, not its value.
+            setattr(m, _BARS[one.out_to], getattr(m, one.on) | getattr(m, _BARS[one.out_to]))
     return False

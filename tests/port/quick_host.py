@@ -61,7 +61,9 @@ int32_t probe_image(const uint8_t *image, uint32_t size, int32_t *to)
 
 
 def _build(folder: Path, sources: Sequence[str], output: str) -> ctypes.CDLL:
-    run_tool([*host_compiler(), *WARNINGS, "-O0", "-fPIC", "-shared", "-o", output, *sources], folder)
+    # One file of them all: a compiler that starts once is sooner done.
+    (folder / "all.c").write_text("".join(f'#include "{name}"\n' for name in sources))
+    run_tool([*host_compiler(), *WARNINGS, "-O0", "-fPIC", "-shared", "-o", output, "all.c"], folder)
     return ctypes.CDLL(str((folder / output).resolve()))
 
 

@@ -129,7 +129,16 @@ LONG = {
         lock("one", lambda x, k, _m: x.a & not_(x.b) & (_far(x, k) > 40), _IDLE, confirm=20, latches=True),
         lock("two", lambda x, k, _m: x.c & (_far(x, k) <= 12), settle=30),
     ),
+    "one_condition_has_one_opposite_of_another_and_two_of_a_third": small(
+        lock("one", lambda x, _k, _m: x.a & not_(x.b) & not_(x.c), _IDLE, confirm=20),
+        lock("two", lambda x, _k, _m: x.b | x.c | x.d, settle=30),
+        lock("three", lambda x, _k, _m: x.a & not_(x.d), None, latches=True),
+    ),
     "a_condition_whose_working_out_is_its_own": small(
+        lock("one", lambda x, k, _m: x.a & not_(x.b) & (_far(x, k) * _far(x, k) > 400), confirm="confirm_ms"),
+        lock("two", is_c, _IDLE, confirm=20),
+    ),
+    "a_condition_whose_working_out_is_anothers_too": small(
         lock("one", lambda x, k, _m: x.a & not_(x.b) & (_far(x, k) * _far(x, k) > 400), confirm="confirm_ms"),
         lock("two", lambda x, k, _m: _far(x, k) * _far(x, k) > 100, _IDLE, confirm=20),
     ),
