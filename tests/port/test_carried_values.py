@@ -23,6 +23,7 @@ from controller.port.rules_h import rules_h
 from controller.port.signature import layout_signature
 from controller.ruleset import RuleSet
 from controller.step import Command
+from controller.words import not_
 
 _LOWEST, _HIGHEST = -(2**31), 2**31 - 1
 _WIDE = (
@@ -128,6 +129,15 @@ def test_a_bound_that_every_int32_keeps_is_not_asked_for() -> None:
     assert "k->not_lowest <=" not in text
     assert "k->not_highest <= 2147483646" in text
     assert "k->not_highest >=" not in text
+
+
+def test_an_argument_is_passed_over_only_where_no_key_can_be_wrong() -> None:
+    flags = KEYS[3:]
+    is_off = Relation("level.eager", "off", lambda k: not_(k.eager))
+    assert "(void)k;" in checks_c(small(keys=flags))
+    assert "(void)k;" not in checks_c(small(keys=flags, relations=[is_off]))
+    assert "(void)k;" not in checks_c(small(keys=KEYS))
+    assert "(void)k;" not in checks_c(_RULES)
 
 
 _AGED = (*SIGNALS[:3], Signal("speed_age_ms", "ms", 0, 60_000, 0, "age"), Signal("d_age_ms", "ms", 0, 500, 0, "age"))
