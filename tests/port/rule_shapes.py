@@ -76,6 +76,7 @@ OWN = {
         lock("one", is_a, _IDLE, sources=(_ARMED,)), lock("two", is_b, sources=(_APPLIED,)),
         lock("three", is_c, sources=(_APPLIED,), settle=30), lock("four", is_d, sources=(_APPLIED,), confirm=20),
     ),
+    "one_that_opens_under_one_to_idle": small(lock("one", is_a, _IDLE, latches=True), lock("two", is_b, settle=30)),
     "all_come_on_in_the_same_states": small(lock("one", is_a), lock("two", is_b, settle=30), lock("three", is_c)),
 }  # fmt: skip  # a shape a paragraph
 
