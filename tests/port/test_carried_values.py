@@ -10,7 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from quick_host import QuickChecks
+from quick_host import QuickChecks, QuickRules
 from small_rules import KEYS, SIGNALS, is_a, lock, small
 
 from controller.calibration import parse_calibration
@@ -163,6 +163,10 @@ def test_inputs_are_brought_into_range_and_one_that_was_outside_counts_as_lost(
             if _LOWEST <= value <= _HIGHEST:
                 after = dict(zip([one.name for one in signals], _with(usual, at, within), strict=True)) | lost
                 assert built.limited(_with(usual, at, value)) == (False, list(after.values()))
+
+
+def test_every_value_goes_in_and_comes_out_of_plain_arrays(tmp_path: Path) -> None:
+    assert QuickRules(tmp_path, _RULES).difference(seed=2) == ""
 
 
 # Images and constants -------------------------------------------------------------------------------------------------
