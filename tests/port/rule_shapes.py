@@ -7,7 +7,7 @@ from itertools import product
 from random import Random
 from typing import Any
 
-from small_rules import IN_ROWS, OUT_ROWS, is_a, is_b, is_c, is_d, lock, small
+from rule_pieces import IN_ROWS, OUT_ROWS, is_a, is_b, is_c, is_d, lock, small
 
 from controller.declare import Interlock, Lamp, Memory, Refusal, Row, State
 from controller.ruleset import RuleSet

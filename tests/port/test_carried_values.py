@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 from quick_host import QuickChecks, QuickRules
-from small_rules import KEYS, SIGNALS, is_a, lock, small
+from rule_pieces import KEYS, SIGNALS, is_a, lock, small
 
 from controller.calibration import parse_calibration
 from controller.declare import Key, Lamp, Relation, Signal, State

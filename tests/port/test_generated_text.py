@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 
 import pytest
+from rule_pieces import is_a, is_b, is_c, lock, small
 from rule_shapes import ELSEWHERE, LONG, MIXTURES, OWN, READING, SHAPES, WAITS
-from small_rules import is_a, is_b, is_c, lock, small
 
 from controller.declare import Key
 from controller.errors import UserError

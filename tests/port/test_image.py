@@ -8,7 +8,7 @@ import zlib
 from dataclasses import replace
 
 import pytest
-from small_rules import small
+from rule_pieces import small
 
 from controller.declare import Key, Lamp, Memory, Relation, Signal
 from controller.errors import UserError

@@ -8,7 +8,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
-from small_rules import KEYS, is_a, is_b, lock, small
+from rule_pieces import KEYS, is_a, is_b, lock, small
 
 from controller.calibration import parse_calibration
 from controller.declare import Relation, State
