@@ -52,6 +52,8 @@ def read_image(rules: RuleSet, image: bytes, source: str) -> Any:
         raise UserError(f"{source}: its checksum does not match; the image is corrupt, write it anew")
     numbers = struct.unpack_from(f"<{len(rules.keys)}i", image, HEAD_BYTES)
     for key, value in zip(rules.keys, numbers, strict=True):
+        if key.is_flag and value not in (0, 1):
+            raise UserError(f"{source}: {key.place} = {value} is neither 0 nor 1, which are false and true")
         if not key.low <= value <= key.high:
             raise UserError(f"{source}: {key.place} = {in_file_units(key, value)} is out of range; it must be from "
                             f"{in_file_units(key, key.low)} to {in_file_units(key, key.high)}")  # fmt: skip

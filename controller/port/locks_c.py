@@ -100,34 +100,39 @@ class Locks:
                 guard = where("m->state", one.leaves, self.left)
                 self._say(scope, f"takes_out = {guard} ? takes_out : {_NONE};")
             if one.reason in self._captured:
-                state = self._captured[one.reason]
-                self._say(scope, f"m->{_spoken_for(state)} = standing;")
-                setattr(work.m, _BARS[state], self._number(f"m->{_spoken_for(state)}") != 0)
+                self._say(scope, f"m->{_spoken_for(self._captured[one.reason])} = standing;")
+            if not self.is_reversed and one.out_to is not None:
+                # At once: the condition of a later one may read it.
+                setattr(work.m, _BARS[one.out_to], self._stand(one) | getattr(work.m, _BARS[one.out_to]))
         lines += scope.finish()
-        for state, name in _BARS.items():
-            members = [one for one in self.spoken if one.out_to is state]
-            if members and state not in self._captured.values():
-                setattr(work.m, name, self._bars(members))
+        if self.is_reversed:
+            for state, name in _BARS.items():
+                setattr(work.m, name, self._bars(state))
         if self.leaving:
             lines += ["", f"    m->{OUT_REASON} = takes_out;"]
         return [*lines, "", "    return standing;"] if self.spoken else lines
 
-    def _bars(self, members: Sequence[Interlock]) -> Term:
-        if self._last_word(members):
+    def _bars(self, state: State) -> Term:
+        if state in self._captured.values():
+            return self._number(f"m->{_spoken_for(state)}") != 0
+        members = [one for one in self.spoken if one.out_to is state]
+        if members and self._last_word(members):
             possible = ["none", *(one.reason for one in self.spoken)]
             return among(self.work, self.standing, {one.reason for one in members}, possible)
-        stands = self.work.places.graph.constant(False)
-        for one in members:
-            stands = getattr(self.work.m, _stands(one) if one.reason in self.with_stands else one.on) | stands
+        return reduce(lambda stands, one: self._stand(one) | stands, members, self.work.places.graph.constant(False))
+
+    def _stand(self, one: Interlock) -> Term:
+        stands: Term = getattr(self.work.m, _stands(one) if one.reason in self.with_stands else one.on)
         return stands
 
     def _first_run(self) -> list[Interlock]:
         # The first to speak may say so unasked, if all of a run leave the same states: one test after them all.
-        if not self.is_reversed:
-            return []
         leaving = [one for one in self.order if one.leaves]
-        run = list(takewhile(lambda one: set(one.leaves) == set(leaving[0].leaves), leaving))
-        return run if len(run) > 1 and set(run[0].leaves) != self.left else []
+        if not self.is_reversed or not leaving:
+            return []
+        first = set(leaving[0].leaves)
+        run = list(takewhile(lambda one: set(one.leaves) == first, leaving))
+        return run if len(run) > 1 and first != self.left else []
 
     @staticmethod
     def _say(scope: Scope, text: str) -> None:
@@ -248,8 +253,6 @@ class _Lock:
             arms = [(both(self.on, text(held)), stays[1]), goes, comes]
         elif not _comes_at_once(self.one):
             arms = [stays, comes, goes]
-        elif settle.op == "const" and settle.value == 0:
-            arms = [comes, goes]
         else:
             # First whether the wait is over: a wait that ends is the longest way of all, so it asks no more than that.
             over = f"({self._counted()} >= {bare(text(settle))})"
@@ -334,5 +337,6 @@ def _reads_another(work: Work) -> bool:
             owner[f"{name}'"] = one.reason
             work.renewed(name, kind, "")
         if one.out_to is not None:
-            setattr(m, _BARS[one.out_to], getattr(m, one.on) | getattr(m, one.trip) | getattr(m, _BARS[one.out_to]))
+            # Whose it is counts here, not its value.
+            setattr(m, _BARS[one.out_to], getattr(m, one.on) | getattr(m, _BARS[one.out_to]))
     return False
