@@ -239,6 +239,37 @@ def test_27_shaft_scaled_wrong(tccbench: Tccbench, sound: Path, tmp_path: Path, 
     assert mended.summary.in_s == pytest.approx(held_s, abs=1.0)
 
 
+@pytest.mark.parametrize("rows", [1, 3, -1])
+def test_28_shaft_at_another_time(tccbench: Tccbench, sound: Path, tmp_path: Path, rows: int) -> None:
+    true = take_apart(read_log(str(sound)), load_vehicle("pukeko")).summary
+    table = _rows(sound)
+    at = table[0].index("turbine_rpm")
+    column = [row[at] for row in table[1:]]
+    for row, value in zip(table[1:], column[-rows:] + column[:-rows], strict=True):
+        row[at] = value
+    wrong = _put(sound, table)
+    found = [one.text for one in take_apart(read_log(str(wrong))).findings if one.code == "shafts"]
+    assert len(found) == 1
+    told = re.search(r"late_s = (-?[\d.]+) under \[signal.turbine_rpm\]", found[0])
+    assert told is not None
+    assert float(told[1]) == pytest.approx(0.1 * rows, abs=0.021)
+    mapped = tmp_path / "m.toml"
+    assert tccbench("log", "map", wrong, "--write", mapped).exit_code == 0
+    mapped.write_text(mapped.read_text().replace("[signal.turbine_rpm]", f"[signal.turbine_rpm]\nlate_s = {told[1]}"))
+    mended = take_apart(read_log(str(wrong), str(mapped)), load_vehicle("pukeko"))
+    assert "shafts" not in {one.code for one in mended.findings}
+    assert mended.summary.in_s == pytest.approx(true.in_s, abs=1.5)
+    assert len(mended.summary.engagements) == len(true.engagements)
+    mapped.write_text(mapped.read_text().replace(f"late_s = {told[1]}", "late_s = 60"))
+    _refused(tccbench("log", "show", wrong, "--map", mapped, "--out", tmp_path / "out"), "late_s")
+
+
+@pytest.mark.parametrize(("vehicle", "drive"), [("pukeko", "switch_at_threshold"), ("takahe", "hovering")])
+def test_a_converter_that_never_holds_is_not_late(recorded: Write, vehicle: str, drive: str) -> None:
+    """Its slip passes through nothing as the engine turns up and down."""
+    assert "shafts" not in _codes(recorded(vehicle, drive, "as-built"), vehicle)
+
+
 def test_a_steady_slip_of_an_open_converter_is_no_wrong_scale(recorded: Write) -> None:
     assert "shafts" not in _codes(recorded("takahe", "highway_trailer", "as-built"), "takahe")
 
