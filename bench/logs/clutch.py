@@ -12,6 +12,7 @@ from bench.logs.decode import States, likeliest, misfit, weight
 from bench.logs.edges import OFFSET_RPM, Slip
 from bench.logs.gears import MOVING_KMH, Gears
 from bench.logs.grid import Grid, is_read_near
+from bench.logs.scatter import LEAST_NOISE_RPM, scatter, stepped, swing
 from bench.logs.source import Array
 from bench.logs.torque import engine_torque, rate, slip_if_open, smooth
 from bench.logs.untold import Mask, settle
@@ -30,13 +31,9 @@ FLAG_COST = 40.0
 BELIED_S, BELIED_PEDAL_PCT = 3.0, 20.0
 """Held for so long under so much pedal while the flag says out, the clutch has another master than the flag's."""
 
-LEAST_NOISE_RPM, LEAST_SHAFT_NOISE_RPM = 2.0, 1.4
-SWING_S = 0.5
+LEAST_SHAFT_NOISE_RPM = 1.4
 
 VOID_WIDTHS, VOID_S = 1.2, 0.5
-STEPS_SEEN, LEAST_STEP, MOST_STEP = 20_000, 1e-3, 100.0
-"""The steps in which a quantity is read are the least between its first so many readings; less is a way of writing."""
-
 LONGEST_WAY_IN_S = 3.0
 """Without a flag, slipping is believed for so long beside a hold."""
 
@@ -72,8 +69,8 @@ def clutch_of(log: Log, grid: Grid, gears: Gears, vehicle: Vehicle | None) -> Cl
     turbine_rpm, turbine_error = _turbine(log, grid, gears)
     slip_rpm = engine_rpm - turbine_rpm
     slip_pct = np.where(engine_rpm > 100.0, 100.0 * slip_rpm / np.maximum(engine_rpm, 1.0), np.nan)
-    step_rpm = math.hypot(_stepped(log, "engine_rpm"), _stepped(log, "turbine_rpm"))
-    noise_rpm = max(_scatter(slip_rpm), _swing(slip_rpm, grid.step_s), LEAST_NOISE_RPM, step_rpm)
+    step_rpm = math.hypot(stepped(log, "engine_rpm"), stepped(log, "turbine_rpm"))
+    noise_rpm = max(scatter(slip_rpm), swing(slip_rpm, grid.step_s), LEAST_NOISE_RPM, step_rpm)
     period_s = max(log.readings[name].period_s for name in ("engine_rpm", "turbine_rpm", "road_speed_kmh")
                    if name in log.readings)  # fmt: skip
     # Two shafts read at different moments disagree by their rate of change.
@@ -113,42 +110,9 @@ def _turbine(log: Log, grid: Grid, gears: Gears) -> tuple[Array, Array]:
     per_kmh = np.full(len(speed), np.nan)
     for gear, one in gears.rpm_per_kmh.items():
         per_kmh[gears.gear == gear] = one
-    error = np.nan_to_num(per_kmh) * _stepped(log, "road_speed_kmh") + 0.006 * np.nan_to_num(per_kmh * speed)
+    error = np.nan_to_num(per_kmh) * stepped(log, "road_speed_kmh") + 0.006 * np.nan_to_num(per_kmh * speed)
     standing = (speed < 0.3) & np.isnan(per_kmh)
     return np.where(standing, 0.0, per_kmh * np.where(speed > MOVING_KMH, speed, np.nan)), error
-
-
-def _stepped(log: Log, name: str) -> float:
-    """Return the likely error of a quantity that is read in steps; 0 where it was not recorded."""
-    if name not in log.readings:
-        return 0.0
-    steps = np.diff(np.unique(log.readings[name].value[:STEPS_SEEN]))
-    return float(np.min(steps[steps > LEAST_STEP], initial=MOST_STEP)) / math.sqrt(12.0)
-
-
-def _scatter(value: Array) -> float:
-    """Return the scatter of neighbouring samples, robust against steps: from second differences."""
-    known = value[~np.isnan(value)]
-    if known.size < 10:
-        return 0.0
-    second = np.abs(np.diff(known, n=2))
-    return float(np.median(second) * 1.4826 / np.sqrt(6.0))
-
-
-def _swing(value: Array, step_s: float) -> float:
-    """Return the scatter within half a second, in the median of all: a driveline swings as well as jitters.
-
-    Of each stretch a straight line is taken off first, so that a slip on its way counts for nothing.
-    """
-    size = round(SWING_S / step_s)
-    known = value[~np.isnan(value)]
-    if size < 8 or known.size < 4 * size:
-        return 0.0
-    blocks = known[: known.size // size * size].reshape(-1, size)
-    at = np.arange(size) - 0.5 * (size - 1)
-    slope = (blocks * at).sum(axis=1) / (at * at).sum()
-    rest = blocks - blocks.mean(axis=1, keepdims=True) - slope[:, None] * at
-    return float(np.median(np.sqrt((rest * rest).sum(axis=1) / (size - 2))))
 
 
 def _read(log: Log, grid: Grid, slip_rpm: Array, noise_rpm: float, error_rpm: Array) -> Slip:
@@ -158,11 +122,11 @@ def _read(log: Log, grid: Grid, slip_rpm: Array, noise_rpm: float, error_rpm: Ar
     for name in shafts:
         is_read &= is_read_near(log.readings[name], grid.time_s) if name in log.readings else False
     engine_rpm = grid.get("engine_rpm")
-    engine_noise_rpm = max(_scatter(engine_rpm), _swing(engine_rpm, grid.step_s), LEAST_SHAFT_NOISE_RPM)
-    engine_step_rpm = _stepped(log, "engine_rpm")
+    engine_noise_rpm = max(scatter(engine_rpm), swing(engine_rpm, grid.step_s), LEAST_SHAFT_NOISE_RPM)
+    engine_step_rpm = stepped(log, "engine_rpm")
     read_rpm, read_engine_rpm = (np.where(is_read, one, np.nan) for one in (slip_rpm, engine_rpm))
     engine_noise_rpm = max(engine_noise_rpm, engine_step_rpm)
-    offset_rpm = math.hypot(OFFSET_RPM, engine_step_rpm, _stepped(log, "turbine_rpm"))
+    offset_rpm = math.hypot(OFFSET_RPM, engine_step_rpm, stepped(log, "turbine_rpm"))
     return Slip(grid.time_s, read_rpm, noise_rpm, error_rpm, read_engine_rpm, engine_noise_rpm, offset_rpm)
 
 

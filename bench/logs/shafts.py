@@ -7,6 +7,7 @@ import numpy as np
 from bench.logs.findings import LogFinding
 from bench.logs.grid import Grid, on_times
 from bench.logs.reading import Log
+from bench.logs.scatter import LEAST_NOISE_RPM, scatter
 from bench.logs.source import Array
 from bench.logs.torque import rate
 
@@ -24,11 +25,15 @@ LATE_S = np.round(np.arange(-0.6, 0.601, 0.02), 2)
 LEAST_LATE_S, TURNS_RPM_PER_S, TOGETHER_RPM = 0.04, 60.0, 5.0
 """A shaft is late from so much on. That is seen where the engine's speed changes by so much and both are so near."""
 
+MOST_SAMPLES = 20_000
+"""A long recording is asked at so many of its moments."""
+
 LEAST_LATE_SHARE, LEAST_TOGETHER_S = 1.25, 5.0
 """So much more often than as they stand must the shafts be together, and for so long in all."""
 
-NEAR_RPM, LEAST_NEAR_SHARE = 25.0, 0.6
-"""Of shafts that a clutch holds so many are together of those so near; an open converter's slip passes through."""
+NEAR_RPM, MOST_SCATTER_RPM = 25.0, 6.0
+"""Of shafts so near to each other that a clutch holds them half are no further apart than they scatter; an open
+converter's slip is, as it passes through nothing. Where they scatter by more, one does not look like the other."""
 
 
 def shafts_apart(log: Log, grid: Grid) -> list[LogFinding]:
@@ -42,15 +47,20 @@ def _late(log: Log, grid: Grid) -> list[LogFinding]:
     engine_rpm, turbine = grid.get("engine_rpm"), log.readings["turbine_rpm"]
     turns = np.nan_to_num(np.abs(rate(engine_rpm, grid.step_s, BLOCK_S))) > TURNS_RPM_PER_S
     turns &= engine_rpm > 600.0
-    time_s, engine_rpm = grid.time_s[turns], engine_rpm[turns]
+    every = -(-int(turns.sum()) // MOST_SAMPLES) or 1
+    time_s, engine_rpm = grid.time_s[turns][::every], engine_rpm[turns][::every]
     slips_rpm = [engine_rpm - on_times("turbine_rpm", turbine, time_s + late_s) for late_s in LATE_S]
     together = [_together(one) for one in slips_rpm]
     best = int(np.argmax(together))
     late_s, as_it_is = float(LATE_S[best]), together[len(LATE_S) // 2]
     if abs(late_s) < LEAST_LATE_S or together[best] < LEAST_LATE_SHARE * as_it_is:
         return []
-    near = float((np.abs(slips_rpm[best]) < NEAR_RPM).sum())
-    if together[best] < LEAST_NEAR_SHARE * near or together[best] * grid.step_s < LEAST_TOGETHER_S:
+    if together[best] * every * grid.step_s < LEAST_TOGETHER_S:
+        return []
+    off_rpm = np.abs(slips_rpm[best])
+    scatter_rpm = scatter(grid.get("engine_rpm") - grid.get("turbine_rpm"))
+    held_rpm = max(scatter_rpm, LEAST_NOISE_RPM)
+    if scatter_rpm > MOST_SCATTER_RPM or np.median(off_rpm[off_rpm < NEAR_RPM]) > held_rpm:
         return []
     whole_s = round(log.map.signal["turbine_rpm"].late_s + late_s, 2)
     which = "behind" if late_s > 0.0 else "ahead of"
