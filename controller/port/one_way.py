@@ -41,6 +41,9 @@ class Flags:
     is_result: bool = False
 
 
+UNKNOWN = Flags(None, None)
+
+
 @dataclass
 class Way:
     """What is known on a way."""
@@ -48,7 +51,7 @@ class Way:
     registers: list[Value]
     memory: dict[Place, Value] = field(default_factory=dict)
     """By structure, offset and size: what the way has written."""
-    flags: Flags | None = None
+    flags: Flags = UNKNOWN
     facts: dict[Any, Any] = field(default_factory=dict)
     """An interval of a value, or how two values compare."""
     is_lost: bool = False
@@ -65,7 +68,7 @@ class Way:
 
     def forget(self) -> None:
         """Know nothing more of registers, memory and flags."""
-        self.registers, self.flags = [None] * 16, None
+        self.registers, self.flags = [None] * 16, UNKNOWN
         self.forget_memory()
 
     def forget_memory(self) -> None:
@@ -141,9 +144,9 @@ class Way:
         turned, pair = _in_order(left, right)
         self.facts[("pair", *pair)] = frozenset(-sign for sign in relations) if turned else relations
 
-    def allowed(self, condition: int, flags: Flags | None) -> frozenset[int] | None:
+    def allowed(self, condition: int, flags: Flags) -> frozenset[int] | None:
         """Return how the values that made the flags compare where a condition holds; None where that says nothing."""
-        if flags is None or flags.left is None or flags.right is None:
+        if flags.left is None or flags.right is None:
             return None
         if condition in _RELATIONS and (not flags.is_result or condition in (EQ, NE)):
             return frozenset(_RELATIONS[condition])
@@ -164,7 +167,7 @@ def joined(one: Way, other: Way) -> Way:
     memory = {place: one.memory.get(place) if one.memory.get(place) == other.memory.get(place) else None
               for place in places}  # fmt: skip
     facts = {key: fact for key, fact in one.facts.items() if other.facts.get(key) == fact}
-    flags = one.flags if one.flags == other.flags else None
+    flags = one.flags if one.flags == other.flags else UNKNOWN
     return Way(registers, memory, flags, facts, one.is_lost or other.is_lost)
 
 

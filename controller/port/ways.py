@@ -20,6 +20,7 @@ from controller.port.one_way import (
     LOWEST,
     NE,
     STACK,
+    UNKNOWN,
     Flags,
     Place,
     Value,
@@ -198,7 +199,7 @@ class Ways:
         way.memory = {place: value for place, value in way.memory.items()
                       if place[0] == STACK or any(overlap(place, one) for one in places)}  # fmt: skip
         if _FLAGS not in live:
-            way.flags = None
+            way.flags = UNKNOWN
         way.facts = {key: fact for key, fact in way.facts.items() if ("fact", key) in live}
         return way.all_known()
 
@@ -240,18 +241,16 @@ class Ways:
         self._does(op, went, node, reads)
         yield from ((to, went.copy()) for to in after)
 
-    def _decided(
-        self, way: Way, flags: Flags | None, condition: int, reads: set[Any] | None
-    ) -> Iterator[tuple[bool, Way]]:
+    def _decided(self, way: Way, flags: Flags, condition: int, reads: set[Any] | None) -> Iterator[tuple[bool, Way]]:
+        left, right = flags.left, flags.right
+        if reads is not None:
+            reads.add(("fact", fact_about(left, right)))
         allowed = way.allowed(condition, flags)
-        if flags is None or allowed is None:
+        if allowed is None:
             yield True, way.copy()
             yield False, way.copy()
             return
-        left, right = flags.left, flags.right
         now = way.relation(left, right)
-        if reads is not None and not (isinstance(left, int) and isinstance(right, int)):
-            reads.add(("fact", fact_about(left, right)))
         for truth, relations in ((True, now & allowed), (False, now - allowed)):
             if relations:
                 went = way.copy()
@@ -281,7 +280,7 @@ class Ways:
                 # Against 0 the carry is another than that of a comparison; the other number has no counterpart.
                 way.flags = Flags(left, -right)
             else:
-                way.flags = Flags(worked("and", left, right), 0, True) if name == "tst" else None
+                way.flags = Flags(worked("and", left, right), 0, True) if name == "tst" else UNKNOWN
         elif name == "other":
             way.forget()
         else:

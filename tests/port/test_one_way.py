@@ -24,6 +24,7 @@ from controller.port.one_way import (
     NE,
     PL,
     STACK,
+    UNKNOWN,
     Flags,
     Way,
     fact_about,
@@ -286,7 +287,7 @@ def test_without_a_sign_only_values_from_0_are_compared() -> None:
 
 
 def test_unknown_flags_tell_nothing() -> None:
-    for flags in (None, Flags(None, 1), Flags(1, None)):
+    for flags in (UNKNOWN, Flags(None, 1), Flags(1, None)):
         assert _way().allowed(EQ, flags) is None
 
 
@@ -308,10 +309,11 @@ def test_two_ways_join_to_what_both_know() -> None:
     other.registers[0] = 6
     other.write(("m", 0, 4), 2)
     other.write(("m", 4, 4), 3)
-    other.flags, other.facts[A] = None, (0, 2)
+    other.flags, other.facts[A] = UNKNOWN, (0, 2)
     for both in (joined(one, other), joined(other, one)):
         assert both.registers == [None, A] + [None] * 14
-        assert both.read(("m", 0, 4)) is both.read(("m", 4, 4)) is both.flags is None
+        assert both.read(("m", 0, 4)) is both.read(("m", 4, 4)) is None
+        assert both.flags == UNKNOWN
         assert both.facts == {}
         assert both.read(("m", 8, 4)) == ("in", "m", 8, 4)
     other.forget_memory()
@@ -344,4 +346,5 @@ def test_a_way_that_forgets_knows_nothing_of_registers_memory_and_flags() -> Non
     way = _one()
     way.forget()
     assert way.registers == [None] * 16
-    assert way.flags is way.read(("m", 0, 4)) is way.read(("m", 4, 4)) is None
+    assert way.flags == UNKNOWN
+    assert way.read(("m", 0, 4)) is way.read(("m", 4, 4)) is None
