@@ -48,7 +48,7 @@ UNKNOWN = Flags(None, None)
 class Way:
     """What is known on a way."""
 
-    registers: list[Value]
+    registers: list[Value] = field(default_factory=lambda: [None] * 16)
     memory: dict[Place, Value] = field(default_factory=dict)
     """By structure, offset and size: what the way has written."""
     flags: Flags = UNKNOWN
@@ -68,7 +68,7 @@ class Way:
 
     def forget(self) -> None:
         """Know nothing more of registers, memory and flags."""
-        self.registers, self.flags = [None] * 16, UNKNOWN
+        self.registers, self.flags = Way().registers, UNKNOWN
         self.forget_memory()
 
     def forget_memory(self) -> None:
@@ -87,7 +87,7 @@ class Way:
 
     def write(self, place: Place, value: Value) -> None:
         """Let a place hold the low bytes of a value."""
-        if place[2] < 4 and not (isinstance(value, int) and 0 <= value < 1 << 8 * place[2]):
+        if place[2] != 4 and not (isinstance(value, int) and 0 <= value < 1 << 8 * place[2]):
             value = None
         # What is overwritten in part is known no more, and what is not known stays marked as written.
         for one in self.memory:
@@ -104,7 +104,7 @@ class Way:
         if value in self.facts:
             low, high = self.facts[value]
             return low, high
-        if isinstance(value, tuple) and value[0] == "in" and value[3] < 4:
+        if isinstance(value, tuple) and value[0] == "in" and value[3] != 4:
             return 0, (1 << 8 * value[3]) - 1
         return LOWEST, HIGHEST
 
@@ -186,7 +186,8 @@ def fact_about(left: Value, right: Value) -> Any:
 
 
 def _in_order(left: Value, right: Value) -> tuple[bool, tuple[Value, Value]]:
-    return (True, (right, left)) if repr(right) < repr(left) else (False, (left, right))
+    first, second = sorted((left, right), key=repr)
+    return first != left, (first, second)
 
 
 _NUMBERS: dict[str, Callable[[int, int], int]] = {
@@ -218,8 +219,8 @@ def worked(name: str, left: Value, right: Value) -> Value:
         return None
     if isinstance(right, tuple) and right[0] == "at":
         return None
-    if name in ("add", "mul", "orr", "and", "eor") and repr(right) < repr(left):
-        left, right = right, left
+    if name in ("add", "mul", "orr", "and", "eor"):
+        left, right = sorted((left, right), key=repr)
     value = (name, left, right)
     return value if _depth(value) <= DEEPEST else None
 

@@ -11,6 +11,7 @@ The structures that the arguments point to do not overlap: C promises that to th
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from functools import reduce
 from typing import Any
 
 from controller.errors import UserError
@@ -30,7 +31,7 @@ from controller.port.one_way import (
     overlap,
     worked,
 )
-from controller.port.thumb import ALWAYS, LINK, PROGRAM_COUNTER, SP, Op, Operand, narrow, signed, wide
+from controller.port.thumb import ALWAYS, LINK, SP, Op, Operand, narrow, signed, wide
 
 _Node = tuple[tuple[int, ...], int]
 """Where the calls on the way return to, and an address."""
@@ -148,17 +149,13 @@ class Ways:
                 here -= written
                 if op.flags:
                     here.discard(_FLAGS)
-            if op.name in ("load", "store", "zero", "nonzero"):
-                here.add(("r", op.base))
-                here |= {("r", register) for register in op.by.reads}
+            if matters or op.name in ("store", "zero", "nonzero"):
+                here |= {("r", register) for register in (op.base, op.third, *op.by.reads)} | self._reads[node]
             if op.name == "store":
                 here |= {("r", register) for register, place in zip(op.to, self._stores.get(node, ()), strict=False)
                          if place in after}  # fmt: skip
             elif op.name == "push":
                 here |= {("r", register) for register in op.to}
-            elif matters and op.name != "pop":
-                here |= {("r", register) for register in _uses(op)}
-                here |= self._reads[node]
             here |= {one for one in self._reads[node] if one[0] == "fact"}
             if node in self.depends or (op.name in ("it", "branch") and op.condition != ALWAYS):
                 here.add(_FLAGS)
@@ -175,20 +172,20 @@ class Ways:
         start = self._start()
         start.facts = {("in", *place): interval for place, interval in known.items()}
         ways: dict[_Node, dict[Any, tuple[int, Way]]] = {self.entry: {(): (0, start)}}
-        most = 0
+        lengths: list[int] = []
         for node in self.order:
             here = ways.pop(node, {})
             if len(here) > WIDEST:
                 raise UserError(f"no bound over the ways that exist: more than {WIDEST} to tell apart")
             for spent, way in here.values():
                 if node in self.ends:
-                    most = max(most, spent + 1)
+                    lengths.append(spent + 1)
                 for to, follows in self._step(node, way, None):
                     key = self._trimmed(to, follows)
                     there = ways.setdefault(to, {})
                     if key not in there or there[key][0] <= spent:
                         there[key] = (spent + 1, follows)
-        return most
+        return max(lengths, default=0)
 
     def _trimmed(self, node: _Node, way: Way) -> Any:
         live = self._live[node]
@@ -206,40 +203,34 @@ class Ways:
     # What an instruction does ---------------------------------------------------------------------------------------
 
     def _start(self) -> Way:
-        registers: list[Value] = [("at", name, 0) for name in self.arguments]
-        registers += [None] * (16 - len(registers))
-        registers[SP] = ("at", STACK, 0)
-        return Way(registers)
+        way = Way()
+        for register, name in enumerate(self.arguments):
+            way.registers[register] = ("at", name, 0)
+        way.registers[SP] = ("at", STACK, 0)
+        return way
 
     def _step(self, node: _Node, way: Way, reads: set[Any] | None) -> Iterator[tuple[_Node, Way]]:
         """Yield where the ways go from here and what is known there; `reads` gathers what has been asked."""
         op, after = self.ops[node], self.next[node]
-        condition = self.depends.get(node)
-        if condition is None and op.name == "branch" and len(after) == 2:
-            condition = op.condition
+        decides = None
         if op.name in ("zero", "nonzero"):
-            flags = Flags(way.number(way.registers[op.base]), 0)
-            for truth, went in self._decided(way, flags, EQ if op.name == "zero" else NE, reads):
+            decides = Flags(way.number(way.registers[op.base]), 0), EQ if op.name == "zero" else NE
+        elif op.name == "branch" and op.condition != ALWAYS:
+            decides = way.flags, op.condition
+        if decides is not None:
+            for truth, went in self._decided(way, *decides, reads):
                 yield after[1] if truth else after[0], went
             return
-        if condition is not None and condition != ALWAYS:
-            ways = list(self._decided(way, way.flags, condition, reads))
-            if op.name == "branch" and node not in self.depends:
-                yield from ((after[1 if truth else 0], went) for truth, went in ways)
-                return
-            if not ways:
-                return  # what the way knows contradicts itself: it does not exist
-            for truth, went in ways:
-                if truth:
-                    self._does(op, went, node, reads)
-            # Ways that part for a few instructions only, and are as long, go on as one.
-            together = ways[0][1] if len(ways) == 1 else joined(ways[0][1], ways[1][1])
-            # A conditional return or jump has both ways; everything else goes on.
-            yield from ((to, together.copy()) for to in after)
-            return
-        went = way.copy()
-        self._does(op, went, node, reads)
-        yield from ((to, went.copy()) for to in after)
+        condition = self.depends.get(node, ALWAYS)
+        ways = [(True, way.copy())] if condition == ALWAYS else list(self._decided(way, way.flags, condition, reads))
+        if not ways:
+            return  # what the way knows contradicts itself: it does not exist
+        for truth, went in ways:
+            if truth:
+                self._does(op, went, node, reads)
+        # Ways that part for one instruction go on as one. A conditional return or jump has both ways before it.
+        together = reduce(joined, (went for _, went in ways))
+        yield from ((to, together.copy()) for to in after)
 
     def _decided(self, way: Way, flags: Flags, condition: int, reads: set[Any] | None) -> Iterator[tuple[bool, Way]]:
         left, right = flags.left, flags.right
@@ -315,73 +306,61 @@ class Ways:
         value = way.registers[by.register]
         return worked(by.shift, way.number(value), by.number) if by.shift else value
 
-    def _address(self, op: Op, way: Way) -> Value:
+    def _places(self, op: Op, way: Way) -> list[Place] | None:
+        """Return what a load or a store is of; None where that is not known."""
         base, by = way.registers[op.base], way.number(self._operand(way, op.by))
-        if isinstance(base, tuple) and base[0] == "at" and isinstance(by, int):
-            return (base[1], base[2] + by)
-        return None
+        if not _is_pointer(base) or not isinstance(by, int):
+            return None
+        return [(base[1], base[2] + by + at * op.size, op.size) for at in range(len(op.to))]
 
     def _load(self, op: Op, way: Way, node: _Node, reads: set[Any] | None) -> None:
-        address = self._address(op, way)
-        values: list[Value] = []
-        for at in range(len(op.to)):
-            if address is None:
-                values.append(None)
-                continue
-            place = (address[0], address[1] + at * op.size, op.size)
+        places = self._places(op, way)
+        if places is None:
+            values: list[Value] = [None] * len(op.to)
+        else:
             if reads is not None:
-                reads.add(place)
-            elif place[0] != STACK and place not in self._reads[node]:
-                values.append(None)
-                continue
-            values.append(way.read(place))
+                reads.update(places)
+            # What nobody is known to ask for is not kept: see `_trimmed`.
+            values = [way.read(place) if place[0] == STACK or place in self._reads[node] else None for place in places]
         for register, value in zip(op.to, values, strict=True):
             way.registers[register] = value
 
     def _store(self, op: Op, way: Way, node: _Node, reads: set[Any] | None) -> None:
-        address = self._address(op, way)
-        values = [way.number(way.registers[register]) for register in op.to]
-        if address is None:
+        places = self._places(op, way)
+        if places is None:
             way.forget_memory()
             return
-        places = [(address[0], address[1] + at * op.size, op.size) for at in range(len(values))]
         if reads is not None:
             self._stores[node] = places
-        for place, value in zip(places, values, strict=True):
-            way.write(place, value)
+        for place, register in zip(places, op.to, strict=True):
+            way.write(place, way.number(way.registers[register]))
 
     def _push(self, op: Op, way: Way) -> None:
-        sp = way.registers[SP]
-        if sp is None:
+        sp = worked("sub", way.registers[SP], 4 * len(op.to))
+        if not _is_pointer(sp):
             way.forget()
             return
-        low = sp[2] - 4 * len(op.to)
         for at, register in enumerate(op.to):
-            way.write((STACK, low + 4 * at, 4), way.registers[register])
-        way.registers[SP] = ("at", STACK, low)
+            way.write((sp[1], sp[2] + 4 * at, 4), way.registers[register])
+        way.registers[SP] = sp
 
     def _pop(self, op: Op, way: Way) -> None:
         sp = way.registers[SP]
-        if sp is None:
+        if not _is_pointer(sp):
             way.forget()
             return
         for at, register in enumerate(op.to):
-            if register != PROGRAM_COUNTER:
-                way.registers[register] = way.read((STACK, sp[2] + 4 * at, 4))
-        high = sp[2] + 4 * len(op.to)
-        way.registers[SP] = ("at", STACK, high)
+            way.registers[register] = way.read((sp[1], sp[2] + 4 * at, 4))
+        way.registers[SP] = after = worked("add", sp, 4 * len(op.to))
         # What lies below is nobody's any more.
-        way.memory = {place: value for place, value in way.memory.items() if place[0] != STACK or place[1] >= high}
+        way.memory = {place: value for place, value in way.memory.items() if place[0] != STACK or place[1] >= after[2]}
+
+
+def _is_pointer(value: Value) -> bool:
+    return isinstance(value, tuple) and value[0] == "at"
 
 
 def _writes(op: Op) -> tuple[int, ...]:
     if op.name in ("store", "push", "cmp", "cmn", "tst"):
         return ()
     return op.to
-
-
-def _uses(op: Op) -> set[int]:
-    uses = {op.base, op.third, *op.by.reads}
-    if op.name in ("store", "push"):
-        uses |= set(op.to)
-    return uses - {-1}

@@ -15,7 +15,7 @@ from controller.port import ways
 from tests.port.thumb_code import Code, Core
 
 _Held = Mapping[tuple[int, int], range]
-_SOME = (-(2**31), -3, -1, 0, 1, 2, 3, 4, 5, 8, 255, 256, 2**31 - 1)
+_SOME = (-(2**31), -6, -3, -1, 0, 1, 2, 3, 4, 5, 8, 255, 256, 2**31 - 1)
 _WORD = {(0, 4): range(-2, 9)}
 
 _EXACT: dict[str, tuple[str, _Held]] = {
@@ -66,6 +66,15 @@ _EXACT: dict[str, tuple[str, _Held]] = {
         ldr r2, [r0, #0]; cmp r2, #8; bls one; nop *5
         one: cmp r2, #9; bcc two; nop *6
         two: bx lr""", {(0, 4): range(9)}),
+    "a condition that says nothing goes both": ("""
+        cmp r1, #3; bhi one; bx lr
+        one: nop *5; bx lr""", {}),
+    "what was compared waits": ("""
+        movs r2, #4; cmp r2, #4; nop; str r2, [r0, #0]; beq one; nop *5
+        one: bx lr""", {}),
+    "a test of bits leaves the overflow": ("""
+        movs r2, #1; lsls r2, r2, #31; subs r2, #1; movs r4, #3; tst r4, r4; bge one; nop *5
+        one: bx lr""", {}),
     "with one it is something else": ("""
         ldr r2, [r0, #0]; cmp r2, #8; bls one; nop *5
         one: bx lr""", {(0, 4): range(-1, 9)}),
@@ -83,9 +92,24 @@ _EXACT: dict[str, tuple[str, _Held]] = {
         ldr r2, =-7; cmp r2, #0; blt one; nop *5
         one: bx lr""", {}),
     "halves make a word": ("""
-        movw r2, #22136; movt r2, #4660; ldr r3, =305419896; cmp r2, r3; beq one; nop *5
+        movw r2, #22137; movt r2, #4660; ldr r3, =305419897; cmp r2, r3; beq one; nop *5
         one: movw r2, #0; movt r2, #32768; cmp r2, #0; blt two; nop *6
         two: bx lr""", {}),
+    "the first register is one like others": ("""
+        movs r0, #4; adds r0, #1; cmp r0, #5; beq one; nop *5
+        one: bx lr""", {}),
+    "so is the link register": ("""
+        push {lr}; movs r2, #1; mov lr, r2; nop; mov r3, lr; cmp r3, #1; beq one; nop *5
+        one: pop {pc}""", {}),
+    "all bits turned": ("""
+        movs r2, #4; mvns r2, r2; ldr r3, =-5; cmp r2, r3; beq one; nop *5
+        one: bx lr""", {}),
+    "all bits turned of what is not known": ("""
+        mvns r2, r1; cmp r2, #5; bne one; nop *5
+        one: bx lr""", {}),
+    "no bits left": ("""
+        movs r2, #4; movs r3, #3; ands r2, r3; beq one; nop *5
+        one: bx lr""", {}),
     "a half of what is not known": ("""
         mov r2, r1; movt r2, #0; cmp r2, #5; beq one; nop *5
         one: bx lr""", {}),
@@ -235,6 +259,20 @@ _EXACT: dict[str, tuple[str, _Held]] = {
         two: cmp r5, #3; beq three; nop *5
         three: cmp r6, #0; beq four; nop *6
         four: bx lr""", {}),
+    "a block with long instructions": ("""
+        movs r2, #4; movs r4, #0; movs r5, #0; cmp r2, #4; ittte eq
+        movw r3, #7; movs r4, #8; mla r5, r2, r2, r2; movs r5, #3
+        cmp r3, #7; beq one; nop *3
+        one: cmp r4, #8; beq two; nop *4
+        two: cmp r5, #20; beq three; nop *5
+        three: bx lr""", {}),
+    "with loads and products": ("""
+        movs r2, #4; str r2, [r0, #0]; str r2, [r0, #4]; cmp r2, #5; iteee eq
+        movs r3, #0; ldrd r3, r4, [r0, #0]; movs r5, #1; movw r6, #9
+        cmp r3, #4; beq one; nop *3
+        one: cmp r5, #1; beq two; nop *4
+        two: cmp r6, #9; beq three; nop *5
+        three: bx lr""", {}),
     "a comparison that depends": ("""
         cmp r1, #3; it eq; cmp r1, #4; beq one; nop *5
         one: bx lr""", {}),
@@ -281,6 +319,14 @@ def test_the_bound_is_the_longest_way_that_exists(core: Core, what: str) -> None
     assert code.ways("m", "n").bound(known) == max(runs)
 
 
+@pytest.mark.parametrize("then", ["beq one; nop *5; one: bx lr", "it eq; movs r3, #1; nop *5; bx lr"])
+def test_what_cannot_be_has_no_way(then: str) -> None:
+    # Of a state that no tick reaches anything can be proved.
+    code = _code(f"ldr r2, [r0, #0]; cmp r2, #5; {then}").ways("m", "n")
+    assert code.bound({("m", 0, 4): (5, 5)}) > 0
+    assert code.bound({("m", 0, 4): (5, 4)}) == 0
+
+
 _LARGER: dict[str, tuple[str, _Held]] = {
     "what is known of neither way": ("""
         mov r2, r1; cmp r1, #0; it lt; movs r2, #7; cmp r2, #7; beq one; nop *5
@@ -312,7 +358,8 @@ _TOGETHER = {
         "cmp r1, #0; beq one; movs r2, #1\none: nop; str r2, [r0, #4]; bx lr"),
     "a place": "cmp r1, #0; beq one; str r0, [r0, #4]\none: nop; bx lr",
     "a comparison": "cmp r1, #0; beq one; nop\none: nop; bx lr",
-    "flags": "cmp r1, #0; beq one; cmp r1, #3\none: nop; cmp r1, r1; bne two; nop\ntwo: bx lr",
+    "flags": "cmp r1, #0; beq one; cmp r1, #3\none: cmp r1, r1; bne two; nop\ntwo: bx lr",
+    "flags for a while": "cmp r1, #0; beq one; cmp r1, #3\none: nop; cmp r1, r1; bne two; nop\ntwo: bx lr",
     "registers of a comparison that decides nothing": (
         "movs r2, #2; cmp r1, #0; beq one; movs r2, #1\none: nop; cmp r2, #1; bx lr"),
     "what is loaded and not asked": (
