@@ -5,66 +5,42 @@ and memory, the state of the chart (each in turn), and how a comparison ended th
 decides goes one way only. What an instruction does that is not understood is forgotten, never guessed, so no input, no
 memory in range and no calibration takes more.
 
-The four structures of a tick do not overlap, and a truth value is 0 or 1: C promises that to the compiler as well.
+The structures that the arguments point to do not overlap: C promises that to the compiler as well.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from functools import reduce
 from typing import Any
 
 from controller.errors import UserError
 from controller.port.longest import LongestWay
-from controller.port.thumb import ALWAYS, LINK, PROGRAM_COUNTER, SP, Op, Operand, signed
-
-Value = Any
-"""A number, a tuple (a place, a pointer, an operation on values), or None: unknown."""
-
-Place = tuple[str, int, int]
-"""A structure, an offset into it and a size in bytes."""
+from controller.port.one_way import (
+    EQ,
+    LOWEST,
+    NE,
+    STACK,
+    UNKNOWN,
+    Flags,
+    Place,
+    Value,
+    Way,
+    fact_about,
+    joined,
+    overlap,
+    worked,
+)
+from controller.port.thumb import ALWAYS, LINK, SP, Op, Operand, signed
 
 _Node = tuple[tuple[int, ...], int]
 """Where the calls on the way return to, and an address."""
 
-_EQ, _NE, _MI, _PL, _HI, _LS, _GE, _LT, _GT, _LE, _CS, _CC = 0, 1, 4, 5, 8, 9, 10, 11, 12, 13, 2, 3
-_RELATIONS = {_EQ: {0}, _NE: {-1, 1}, _GE: {0, 1}, _LT: {-1}, _GT: {1}, _LE: {-1, 0}}
-_UNSIGNED = {_HI: _GT, _LS: _LE, _CS: _GE, _CC: _LT}
-_SIGNS = {_MI: _LT, _PL: _GE}
-_WIDEST = 5_000
+_FLAGS = ("flags",)
+"""The flags, where it is said what matters later."""
+
+WIDEST = 5_000
 """How many ways are told apart at one place of the code; ours need about a thousand."""
-
-_LOWEST, _HIGHEST = -(2**31), 2**31 - 1
-_ANY = frozenset((-1, 0, 1))
-
-
-@dataclass(frozen=True)
-class _Flags:
-    """What the flags came from: `left` compared with `right`, or a result (`right` is 0, the sign and zero only)."""
-
-    left: Value
-    right: Value
-    is_result: bool = False
-
-
-@dataclass
-class _Way:
-    """What is known on a way."""
-
-    registers: list[Value]
-    memory: dict[Place, Value]
-    """By structure, offset and size: what the way has written."""
-    flags: _Flags | None
-    facts: dict[Any, Any]
-    """An interval of a value, or how two values compare."""
-
-    def copy(self) -> _Way:
-        return _Way(self.registers.copy(), self.memory.copy(), self.flags, self.facts.copy())
-
-    def forget(self) -> None:
-        self.registers = [None] * 16
-        self.memory = {("any", 0, 0): None}
-        self.flags, self.facts = None, {}
 
 
 class Ways:
@@ -86,6 +62,7 @@ class Ways:
         self._stores: dict[_Node, list[Any]] = {}
         self._overview()
         self._live = self._liveness()
+        self._live_places = {node: [one for one in live if len(one) == 3] for node, live in self._live.items()}
 
     # The code ---------------------------------------------------------------------------------------------------
 
@@ -132,13 +109,13 @@ class Ways:
 
     def _overview(self) -> None:
         """Follow all ways at once, to see what each place of the code reads and compares."""
-        ways: dict[_Node, _Way] = {self.entry: self._start()}
+        ways: dict[_Node, Way] = {self.entry: self._start()}
         for node in self.order:
             if node not in ways:
                 continue
             way = ways.pop(node)
             for to, after in self._step(node, way, self._reads[node]):
-                ways[to] = _joined(ways[to], after) if to in ways else after
+                ways[to] = joined(ways[to], after) if to in ways else after
 
     def _liveness(self) -> dict[_Node, set[Any]]:
         """Return what a later branch hangs on, at each place: registers, places in memory, comparisons."""
@@ -148,25 +125,21 @@ class Ways:
             after: set[Any] = set().union(*(live[to] for to in self.next[node]))
             here = after.copy()
             written = {("r", register) for register in _writes(op)}
-            matters = bool(written & after) or (op.flags and "flags" in after)
+            matters = bool(written & after) or (op.flags and _FLAGS in after)
             if node not in self.depends:
                 here -= written
                 if op.flags:
-                    here.discard("flags")
-            if op.name in ("load", "store", "zero", "nonzero"):
-                here.add(("r", op.base))
-                here |= {("r", register) for register in op.by.reads}
+                    here.discard(_FLAGS)
+            if matters or op.name in ("store", "zero", "nonzero"):
+                here |= {("r", register) for register in (op.base, op.third, *op.by.reads)} | self._reads[node]
             if op.name == "store":
                 here |= {("r", register) for register, place in zip(op.to, self._stores.get(node, ()), strict=False)
                          if place in after}  # fmt: skip
             elif op.name == "push":
                 here |= {("r", register) for register in op.to}
-            elif matters and op.name != "pop":
-                here |= {("r", register) for register in _uses(op)}
-                here |= self._reads[node]
             here |= {one for one in self._reads[node] if one[0] == "fact"}
             if node in self.depends or (op.name == "branch" and op.condition != ALWAYS):
-                here.add("flags")
+                here.add(_FLAGS)
             live[node] = here
         return live
 
@@ -179,149 +152,84 @@ class Ways:
         """
         start = self._start()
         start.facts = {("in", *place): interval for place, interval in known.items()}
-        ways: dict[_Node, dict[Any, tuple[int, _Way]]] = {self.entry: {(): (0, start)}}
-        most = 0
+        ways: dict[_Node, dict[Any, tuple[int, Way]]] = {self.entry: {(): (0, start)}}
+        lengths: list[int] = []
         for node in self.order:
             here = ways.pop(node, {})
-            if len(here) > _WIDEST:
-                raise UserError(f"no bound over the ways that exist: more than {_WIDEST} to tell apart")
+            if len(here) > WIDEST:
+                raise UserError(f"no bound over the ways that exist: more than {WIDEST} to tell apart")
             for spent, way in here.values():
                 if node in self.ends:
-                    most = max(most, spent + 1)
+                    lengths.append(spent + 1)
                 for to, follows in self._step(node, way, None):
                     key = self._trimmed(to, follows)
                     there = ways.setdefault(to, {})
                     if key not in there or there[key][0] <= spent:
                         there[key] = (spent + 1, follows)
-        return most
+        return max(lengths, default=0)
 
-    def _trimmed(self, node: _Node, way: _Way) -> Any:
+    def _trimmed(self, node: _Node, way: Way) -> Any:
         live = self._live[node]
         registers = [value if ("r", at) in live else None for at, value in enumerate(way.registers)]
         registers[SP] = way.registers[SP]
         way.registers = registers
-        way.memory = {
-            place: value for place, value in way.memory.items()
-            if place in live or place[0] in ("stack", "any") or self._overlaps_live(place, live)
-        }  # fmt: skip
-        if "flags" not in live:
-            way.flags = None
+        places = self._live_places[node]
+        way.memory = {place: value for place, value in way.memory.items()
+                      if place[0] == STACK or any(overlap(place, one) for one in places)}  # fmt: skip
+        if _FLAGS not in live:
+            way.flags = UNKNOWN
         way.facts = {key: fact for key, fact in way.facts.items() if ("fact", key) in live}
-        return (tuple(way.registers), frozenset(way.memory.items()), way.flags, frozenset(way.facts.items()))
-
-    @staticmethod
-    def _overlaps_live(place: Place, live: set[Any]) -> bool:
-        base, offset, size = place
-        return any(
-            isinstance(one, tuple) and len(one) == 3 and one[0] == base and one[1] < offset + size
-            and offset < one[1] + one[2] for one in live
-        )  # fmt: skip
+        return way.all_known()
 
     # What an instruction does ---------------------------------------------------------------------------------------
 
-    def _start(self) -> _Way:
-        registers: list[Value] = [("at", name, 0) for name in self.arguments]
-        registers += [None] * (16 - len(registers))
-        registers[SP] = ("at", "stack", 0)
-        return _Way(registers, {}, None, {})
+    def _start(self) -> Way:
+        way = Way()
+        for register, name in enumerate(self.arguments):
+            way.registers[register] = ("at", name, 0)
+        way.registers[SP] = ("at", STACK, 0)
+        return way
 
-    def _step(self, node: _Node, way: _Way, reads: set[Any] | None) -> Iterator[tuple[_Node, _Way]]:
+    def _step(self, node: _Node, way: Way, reads: set[Any] | None) -> Iterator[tuple[_Node, Way]]:
         """Yield where the ways go from here and what is known there; `reads` gathers what has been asked."""
         op, after = self.ops[node], self.next[node]
-        condition = self.depends.get(node)
-        if condition is None and op.name == "branch" and len(after) == 2:
-            condition = op.condition
+        decides = None
         if op.name in ("zero", "nonzero"):
-            flags = _Flags(self._known(way, way.registers[op.base]), 0)
-            for truth, went in self._decided(way, flags, _EQ if op.name == "zero" else _NE, reads):
+            decides = Flags(way.number(way.registers[op.base]), 0), EQ if op.name == "zero" else NE
+        elif op.name == "branch" and op.condition != ALWAYS:
+            decides = way.flags, op.condition
+        if decides is not None:
+            for truth, went in self._decided(way, *decides, reads):
                 yield after[1] if truth else after[0], went
             return
-        if condition is not None and condition != ALWAYS:
-            ways = list(self._decided(way, way.flags, condition, reads))
-            if op.name == "branch" and node not in self.depends:
-                yield from ((after[1 if truth else 0], went) for truth, went in ways)
-                return
-            if not ways:
-                return  # what the way knows contradicts itself: it does not exist
-            for truth, went in ways:
-                if truth:
-                    self._does(op, went, node, reads)
-            # Ways that part for a few instructions only, and are as long, go on as one.
-            together = ways[0][1] if len(ways) == 1 else _joined(ways[0][1], ways[1][1])
-            # A conditional return or jump has both ways; everything else goes on.
-            yield from ((to, together.copy()) for to in after)
-            return
-        went = way.copy()
-        self._does(op, went, node, reads)
-        yield from ((to, went.copy()) for to in after)
+        condition = self.depends.get(node, ALWAYS)
+        ways = [(True, way.copy())] if condition == ALWAYS else list(self._decided(way, way.flags, condition, reads))
+        if not ways:
+            return  # what the way knows contradicts itself: it does not exist
+        for truth, went in ways:
+            if truth:
+                self._does(op, went, node, reads)
+        # Ways that part for one instruction go on as one. A conditional return or jump has both ways before it.
+        together = reduce(joined, (went for _, went in ways))
+        yield from ((to, together.copy()) for to in after)
 
-    def _decided(
-        self, way: _Way, flags: _Flags | None, condition: int, reads: set[Any] | None
-    ) -> Iterator[tuple[bool, _Way]]:
-        if flags is None:
-            yield True, way.copy()
-            yield False, way.copy()
-            return
-        allowed = self._allowed(condition, flags, way)
+    def _decided(self, way: Way, flags: Flags, condition: int, reads: set[Any] | None) -> Iterator[tuple[bool, Way]]:
+        left, right = flags.left, flags.right
+        if reads is not None:
+            reads.add(("fact", fact_about(left, right)))
+        allowed = way.allowed(condition, flags)
         if allowed is None:
             yield True, way.copy()
             yield False, way.copy()
             return
-        left, right = flags.left, flags.right
-        now = self._relation(way, left, right)
-        if reads is not None and not (isinstance(left, int) and isinstance(right, int)):
-            reads.add(("fact", _key(left, right)))
+        now = way.relation(left, right)
         for truth, relations in ((True, now & allowed), (False, now - allowed)):
             if relations:
                 went = way.copy()
-                _note(went, left, right, frozenset(relations))
+                went.note(left, right, relations)
                 yield truth, went
 
-    def _allowed(self, condition: int, flags: _Flags, way: _Way) -> frozenset[int] | None:
-        left, right = flags.left, flags.right
-        if left is None or right is None:
-            return None
-        if condition in _RELATIONS and (not flags.is_result or condition in (_EQ, _NE)):
-            return frozenset(_RELATIONS[condition])
-        if condition in _SIGNS and flags.is_result:
-            return frozenset(_RELATIONS[_SIGNS[condition]])
-        if condition in _UNSIGNED and not flags.is_result:
-            low, _ = self._interval(way, left)
-            other, _ = self._interval(way, right)
-            if low >= 0 and other >= 0:
-                return frozenset(_RELATIONS[_UNSIGNED[condition]])
-        return None
-
-    def _interval(self, way: _Way, value: Value) -> tuple[int, int]:
-        if isinstance(value, int):
-            return value, value
-        if value in way.facts:
-            low, high = way.facts[value]
-            return low, high
-        if isinstance(value, tuple) and value[0] == "in" and value[3] == 1:
-            return 0, 1
-        return _LOWEST, _HIGHEST
-
-    def _relation(self, way: _Way, left: Value, right: Value) -> frozenset[int]:
-        if left == right:
-            return frozenset((0,))
-        (a_low, a_high), (b_low, b_high) = self._interval(way, left), self._interval(way, right)
-        found = {sign for sign, can in ((-1, a_low < b_high), (0, a_low <= b_high and b_low <= a_high),
-                                        (1, a_high > b_low)) if can}  # fmt: skip
-        if not isinstance(left, int) and not isinstance(right, int):
-            turned, key = _turned(left, right)
-            known = way.facts.get(("pair", *key), _ANY)
-            found &= {-sign for sign in known} if turned else known
-        return frozenset(found)
-
-    def _known(self, way: _Way, value: Value) -> Value:
-        if isinstance(value, tuple):
-            low, high = self._interval(way, value)
-            if low == high:
-                return low
-        return value
-
-    def _does(self, op: Op, way: _Way, node: _Node, reads: set[Any] | None) -> None:
+    def _does(self, op: Op, way: Way, node: _Node, reads: set[Any] | None) -> None:
         registers = way.registers
         name = op.name
         if name in ("nothing", "branch", "return"):
@@ -338,22 +246,23 @@ class Ways:
         elif name == "pop":
             self._pop(op, way)
         elif name in ("cmp", "cmn", "tst"):
-            left, right = (self._known(way, one) for one in (registers[op.base], self._operand(way, op.by)))
+            left, right = (way.number(one) for one in (registers[op.base], self._operand(way, op.by)))
             if name == "cmp":
-                way.flags = _Flags(left, right)
-            elif name == "cmn" and isinstance(right, int) and right != _LOWEST:
-                way.flags = _Flags(left, -right)
+                way.flags = Flags(left, right)
+            elif name == "cmn" and isinstance(right, int) and right not in (0, LOWEST):
+                # Against 0 the carry is another than that of a comparison; the other number has no counterpart.
+                way.flags = Flags(left, -right)
             else:
-                way.flags = _Flags(_worked("and", left, right), 0, True) if name == "tst" else None
+                way.flags = Flags(worked("and", left, right), 0, True) if name == "tst" else UNKNOWN
         elif name == "other":
             way.forget()
         else:
             self._reckon(op, way)
 
-    def _reckon(self, op: Op, way: _Way) -> None:
+    def _reckon(self, op: Op, way: Way) -> None:
         registers = way.registers
-        right = self._known(way, self._operand(way, op.by))
-        left = self._known(way, registers[op.base]) if op.base >= 0 else None
+        right = way.number(self._operand(way, op.by))
+        left = way.number(registers[op.base]) if op.base >= 0 else None
         if op.name == "mov":
             value = right
         elif op.name == "literal":
@@ -363,193 +272,77 @@ class Ways:
         elif op.name == "movt":
             value = signed(left & 0xFFFF | right << 16) if isinstance(left, int) else None
         elif op.name in ("mla", "mls"):
-            product = _worked("mul", left, right)
-            value = _worked("add" if op.name == "mla" else "sub", self._known(way, registers[op.third]), product)
+            product = worked("mul", left, right)
+            value = worked("add" if op.name == "mla" else "sub", way.number(registers[op.third]), product)
         else:
-            value = _worked(op.name, left, right)
+            value = worked(op.name, left, right)
         registers[op.to[0]] = value
         if op.flags:
             is_compared = op.name in ("sub", "rsb")
             pair = (left, right) if op.name == "sub" else (right, left)
-            way.flags = _Flags(*pair) if is_compared else _Flags(value, 0, True)
+            way.flags = Flags(*pair) if is_compared else Flags(value, 0, True)
 
-    def _operand(self, way: _Way, by: Operand) -> Value:
+    def _operand(self, way: Way, by: Operand) -> Value:
         if by.register < 0:
             return by.number
         value = way.registers[by.register]
-        return _worked(by.shift, self._known(way, value), by.number) if by.shift else value
+        return worked(by.shift, way.number(value), by.number) if by.shift else value
 
-    def _address(self, op: Op, way: _Way) -> Value:
-        base, by = way.registers[op.base], self._known(way, self._operand(way, op.by))
-        if isinstance(base, tuple) and base[0] == "at" and isinstance(by, int):
-            return (base[1], base[2] + by)
-        return None
+    def _places(self, op: Op, way: Way) -> list[Place] | None:
+        """Return what a load or a store is of; None where that is not known."""
+        base, by = way.registers[op.base], way.number(self._operand(way, op.by))
+        if not _is_pointer(base) or not isinstance(by, int):
+            return None
+        return [(base[1], base[2] + by + at * op.size, op.size) for at in range(len(op.to))]
 
-    def _load(self, op: Op, way: _Way, node: _Node, reads: set[Any] | None) -> None:
-        address = self._address(op, way)
-        values: list[Value] = []
-        for at in range(len(op.to)):
-            if address is None:
-                values.append(None)
-                continue
-            place = (address[0], address[1] + at * op.size, op.size)
+    def _load(self, op: Op, way: Way, node: _Node, reads: set[Any] | None) -> None:
+        places = self._places(op, way)
+        if places is None:
+            values: list[Value] = [None] * len(op.to)
+        else:
             if reads is not None:
-                reads.add(place)
-            elif place[0] != "stack" and place not in self._reads[node]:
-                values.append(None)
-                continue
-            values.append(_read(way, place))
+                reads.update(places)
+            # What nobody is known to ask for is not kept: see `_trimmed`.
+            values = [way.read(place) if place[0] == STACK or place in self._reads[node] else None for place in places]
         for register, value in zip(op.to, values, strict=True):
             way.registers[register] = value
 
-    def _store(self, op: Op, way: _Way, node: _Node, reads: set[Any] | None) -> None:
-        address = self._address(op, way)
-        values = [self._known(way, way.registers[register]) for register in op.to]
-        if address is None:
-            way.memory = {("any", 0, 0): None}
-            way.facts = {}
+    def _store(self, op: Op, way: Way, node: _Node, reads: set[Any] | None) -> None:
+        places = self._places(op, way)
+        if places is None:
+            way.forget_memory()
             return
-        places = [(address[0], address[1] + at * op.size, op.size) for at in range(len(values))]
         if reads is not None:
             self._stores[node] = places
-        for place, value in zip(places, values, strict=True):
-            _write(way, place, value)
+        for place, register in zip(places, op.to, strict=True):
+            way.write(place, way.number(way.registers[register]))
 
-    def _push(self, op: Op, way: _Way) -> None:
-        sp = way.registers[SP]
-        if sp is None:
-            way.forget()
-            return
-        low = sp[2] - 4 * len(op.to)
-        for at, register in enumerate(op.to):
-            _write(way, ("stack", low + 4 * at, 4), way.registers[register])
-        way.registers[SP] = ("at", "stack", low)
-
-    def _pop(self, op: Op, way: _Way) -> None:
-        sp = way.registers[SP]
-        if sp is None:
+    def _push(self, op: Op, way: Way) -> None:
+        sp = worked("sub", way.registers[SP], 4 * len(op.to))
+        if not _is_pointer(sp):
             way.forget()
             return
         for at, register in enumerate(op.to):
-            if register != PROGRAM_COUNTER:
-                way.registers[register] = _read(way, ("stack", sp[2] + 4 * at, 4))
-        high = sp[2] + 4 * len(op.to)
-        way.registers[SP] = ("at", "stack", high)
+            way.write((sp[1], sp[2] + 4 * at, 4), way.registers[register])
+        way.registers[SP] = sp
+
+    def _pop(self, op: Op, way: Way) -> None:
+        sp = way.registers[SP]
+        if not _is_pointer(sp):
+            way.forget()
+            return
+        for at, register in enumerate(op.to):
+            way.registers[register] = way.read((sp[1], sp[2] + 4 * at, 4))
+        way.registers[SP] = after = worked("add", sp, 4 * len(op.to))
         # What lies below is nobody's any more.
-        way.memory = {place: value for place, value in way.memory.items() if place[0] != "stack" or place[1] >= high}
+        way.memory = {place: value for place, value in way.memory.items() if place[0] != STACK or place[1] >= after[2]}
 
 
-def _overlap(one: Place, other: Place) -> bool:
-    return one[0] == other[0] and one[1] < other[1] + other[2] and other[1] < one[1] + one[2]
-
-
-def _read(way: _Way, place: Place) -> Value:
-    if place in way.memory:
-        return way.memory[place]
-    if ("any", 0, 0) in way.memory or place[0] == "stack" or any(_overlap(place, one) for one in way.memory):
-        return None
-    return ("in", *place)
-
-
-def _write(way: _Way, place: Place, value: Value) -> None:
-    if place[2] < 4 and not (isinstance(value, int) and 0 <= value < 1 << 8 * place[2]):
-        value = None
-    # What is overwritten in part is known no more, and what is not known stays marked as written.
-    for one in [one for one in way.memory if one != place and _overlap(place, one)]:
-        way.memory[one] = None
-    way.memory[place] = value
-
-
-def _turned(left: Value, right: Value) -> tuple[bool, tuple[Value, Value]]:
-    return (True, (right, left)) if repr(right) < repr(left) else (False, (left, right))
-
-
-def _key(left: Value, right: Value) -> Any:
-    if isinstance(right, int):
-        return left
-    if isinstance(left, int):
-        return right
-    return ("pair", *_turned(left, right)[1])
-
-
-def _note(way: _Way, left: Value, right: Value, relations: frozenset[int]) -> None:
-    if isinstance(left, int) and isinstance(right, int):
-        return
-    if isinstance(left, int):
-        left, right, relations = right, left, frozenset(-sign for sign in relations)
-    if isinstance(right, int):
-        low, high = way.facts.get(left, (0, 1) if left[0] == "in" and left[3] == 1 else (_LOWEST, _HIGHEST))
-        if 1 not in relations:
-            high = min(high, right)
-        if -1 not in relations:
-            low = max(low, right)
-        if 0 not in relations:
-            low += low == right
-            high -= high == right
-        way.facts[left] = (low, high)
-        return
-    turned, key = _turned(left, right)
-    way.facts[("pair", *key)] = frozenset(-sign for sign in relations) if turned else relations
-
-
-_NUMBERS: dict[str, Callable[[int, int], int]] = {
-    "add": lambda a, b: a + b,
-    "sub": lambda a, b: a - b,
-    "rsb": lambda a, b: b - a,
-    "mul": lambda a, b: a * b,
-    "and": lambda a, b: a & b,
-    "orr": lambda a, b: a | b,
-    "eor": lambda a, b: a ^ b,
-    "bic": lambda a, b: a & ~b,
-    "lsl": lambda a, b: a << b,
-    "lsr": lambda a, b: (a & 0xFFFFFFFF) >> b,
-    "asr": lambda a, b: a >> b,
-}
-_SHIFTED = ("lsl", "lsr", "asr")
-_DEEPEST = 6
-
-
-def _worked(name: str, left: Value, right: Value) -> Value:
-    if left is None or right is None or name not in _NUMBERS:
-        return None
-    if isinstance(left, int) and isinstance(right, int):
-        # A core looks at the low byte of an amount only; none of more than 32 comes of a compiler.
-        return None if name in _SHIFTED and not 0 <= right <= 32 else signed(_NUMBERS[name](left, right))
-    if isinstance(left, tuple) and left[0] == "at":
-        if isinstance(right, int) and name in ("add", "sub"):
-            return ("at", left[1], left[2] + (right if name == "add" else -right))
-        return None
-    if isinstance(right, tuple) and right[0] == "at":
-        return None
-    if name in ("add", "mul", "orr", "and", "eor") and repr(right) < repr(left):
-        left, right = right, left
-    value = (name, left, right)
-    return value if _depth(value) <= _DEEPEST else None
-
-
-def _depth(value: Value) -> int:
-    if not isinstance(value, tuple) or value[0] in ("in", "at"):
-        return 0
-    return 1 + max(_depth(value[1]), _depth(value[2]))
-
-
-def _joined(one: _Way, other: _Way) -> _Way:
-    registers = [a if a == b else None for a, b in zip(one.registers, other.registers, strict=True)]
-    places = one.memory.keys() | other.memory.keys()
-    memory = {place: one.memory.get(place) if place in one.memory and place in other.memory
-              and one.memory[place] == other.memory[place] else None for place in places}  # fmt: skip
-    facts = {key: fact for key, fact in one.facts.items() if other.facts.get(key) == fact}
-    return _Way(registers, memory, one.flags if one.flags == other.flags else None, facts)
+def _is_pointer(value: Value) -> bool:
+    return isinstance(value, tuple) and value[0] == "at"
 
 
 def _writes(op: Op) -> tuple[int, ...]:
     if op.name in ("store", "push", "cmp", "cmn", "tst"):
         return ()
     return op.to
-
-
-def _uses(op: Op) -> set[int]:
-    uses = {op.base, op.third, *op.by.reads}
-    if op.name in ("store", "push"):
-        uses |= set(op.to)
-    return uses - {-1}

@@ -73,9 +73,9 @@ class Search:
             genes = fresh(calibration)
             starts.append((calibration, genes, cost(calibration, genes)))
         starts.sort(key=lambda one: -int(one[2].max()))
-        return max(self._evolved(*one, fresh, cost, rounds) for one in starts[:_KEPT_CALIBRATIONS])
+        return max(self.evolved(*one, fresh, cost, rounds) for one in starts[:_KEPT_CALIBRATIONS])
 
-    def _evolved(
+    def evolved(
         self,
         calibration: Any,
         genes: Any,
@@ -84,6 +84,7 @@ class Search:
         cost: Callable[[Any, Any], Any],
         rounds: int,
     ) -> int:
+        """Return the dearest after rounds of children; two parents are drawn for each, of those that cost most."""
         for _ in range(rounds):
             kept = np.argsort(-costs, kind="stable")[:_PARENTS]
             parents, parents_cost = genes[kept], costs[kept]

@@ -9,7 +9,7 @@ from controller.our_rules import OURS
 from controller.port.core import CoreMachine
 from controller.port.elf import Elf
 from controller.port.longest import LongestWay
-from controller.port.reached import any_memory, places, reached_memory
+from controller.port.reached import any_memory
 from controller.port.stimulus import Stimulus
 from controller.port.toolchain import CORES, build_core
 from controller.port.ways import Ways
@@ -65,20 +65,6 @@ def test_an_instruction_that_is_not_understood_makes_everything_possible(tmp_pat
     text = f"void flat_run(int *m, volatile int *p, int a) {{ p[9] = a / p[8]; if (m[2] > 4) {{ {_LONG} }} p[9] = 9; }}"
     longest, ways = _ways(tmp_path, text, ("m", "p", "a"))
     assert ways.bound({("m", 8, 4): (-9, 4)}) == longest
-
-
-def test_what_ticks_from_power_up_leave_is_known() -> None:
-    at, reached = places(OURS), reached_memory(OURS)
-    assert at["now_ms"][1] % 4 == 0
-    applied = reached[State.APPLIED]
-    assert applied[at["state"]] == (2, 2)
-    assert applied[at["brake_on"]] == applied[at["cold_oil_on"]] == (0, 0)
-    assert applied[at["hot"]] == (0, 1)
-    idle = reached[State.IDLE]
-    assert idle[at["duty_ppm"]] == (0, 0)
-    for field in OURS.memory:
-        low, high = idle[at[field.name]]
-        assert low <= field.start <= high
 
 
 @pytest.mark.parametrize("state", [State.APPLIED, pytest.param(State.ARMED, marks=pytest.mark.long)])
