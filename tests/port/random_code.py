@@ -70,7 +70,7 @@ class _Writer:
 
     def item(self, depth: int) -> None:
         kind = self.random.random()
-        if kind < 0.4 or depth > 2:
+        if kind < 0.4 or depth > 1:
             self.add(self.plain())
         elif kind < 0.55:  # skipped or not
             past = self.label()
@@ -126,7 +126,7 @@ def program(seed: int, is_decided: bool) -> str:
     writer = _Writer(seed, is_decided)
     random = writer.random
     writer.add("push {r4, r5, r6, r7, lr}", "sub sp, #8")
-    for at in range(1 if is_decided else 2, 7):
+    for at in range(1 if is_decided else 2, 8):
         writer.add(f"movs r{at}, #{random.randint(0, 5)}")
     writer.add("str r2, [sp, #0]", "str r3, [sp, #4]")
     if is_decided:
