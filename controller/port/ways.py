@@ -303,7 +303,7 @@ class Ways:
             if reads is not None:
                 reads.update(places)
             # What nobody is known to ask for is not kept: see `_trimmed`.
-            values = [way.read(place) if place[0] == STACK or place in self._reads[node] else None for place in places]
+            values = [way.read(place) if place in self._reads[node] else None for place in places]
         for register, value in zip(op.to, values, strict=True):
             way.registers[register] = value
 

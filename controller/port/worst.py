@@ -51,17 +51,20 @@ class Search:
         start = np.array([int(value) for value in initial_memory(self.rules)], dtype=np.int32)
 
         def fresh(calibration: Any) -> Any:
-            inputs = self._stimulus.runs(calibration, _CHILDREN, _LENGTH).inputs.reshape(-1, _LENGTH, signals).copy()
+            ticks = self._stimulus.runs(calibration, _CHILDREN, _LENGTH)
+            inputs = ticks.inputs.reshape(_CHILDREN, _LENGTH, signals).copy()
             # Time as steps, so that a child of two parents still has one clock.
             inputs[:, :, time] = np.array(_STEPS_MS)[self._draw(inputs.shape[:2], len(_STEPS_MS))]
             inputs[:, :, self._names.index("ignition_on")] = 1
-            return inputs.reshape(len(inputs), -1)
+            return inputs.reshape(_CHILDREN, _LENGTH * signals)
 
         def cost(calibration: Any, genes: Any) -> Any:
-            inputs = genes.reshape(-1, _LENGTH, signals).copy()
+            inputs = genes.reshape(len(genes), _LENGTH, signals).copy()
             inputs[:, :, time] = np.cumsum(inputs[:, :, time], axis=1)
-            ticks = Ticks(calibration, np.tile(start, (len(genes), 1)), inputs.reshape(-1, signals), _LENGTH)
-            return self.machine.cost(ticks).instructions.reshape(-1, _LENGTH).max(axis=1)
+            ticks = Ticks(
+                calibration, np.tile(start, (len(genes), 1)), inputs.reshape(len(genes) * _LENGTH, signals), _LENGTH
+            )
+            return self.machine.cost(ticks).instructions.reshape(len(genes), _LENGTH).max(axis=1)
 
         return self._best(fresh, cost, rounds)
 

@@ -70,15 +70,15 @@ class _Writer:
 
     def item(self, depth: int) -> None:
         kind = self.random.random()
-        if kind < 0.4 or depth > 2:
+        if kind < 0.4 or depth > 1:
             self.add(self.plain())
         elif kind < 0.55:  # skipped or not
             past = self.label()
             if self.random.random() < 0.3:
-                self.add(f"{self.random.choice(('cbz', 'cbnz'))} {self.register()}, {past}")
+                self.add(f"{self.random.choice(('cbz', 'cbnz'))} {self.register()}, {past}", self.plain())
             else:
                 self.add(f"b{self.compared()} {past}")
-            self.block(depth + 1)
+                self.block(depth + 1)
             self.add(f"nop *{self.random.randint(1, 5)}", f"{past}:")
         elif kind < 0.7:  # one or the other
             other, past = self.label(), self.label()
@@ -126,7 +126,7 @@ def program(seed: int, is_decided: bool) -> str:
     writer = _Writer(seed, is_decided)
     random = writer.random
     writer.add("push {r4, r5, r6, r7, lr}", "sub sp, #8")
-    for at in range(1 if is_decided else 2, 7):
+    for at in range(1 if is_decided else 2, 8):
         writer.add(f"movs r{at}, #{random.randint(0, 5)}")
     writer.add("str r2, [sp, #0]", "str r3, [sp, #4]")
     if is_decided:
@@ -137,7 +137,7 @@ def program(seed: int, is_decided: bool) -> str:
         writer.item(0)
     writer.add("add sp, #8", "pop {r4, r5, r6, r7, pc}")
     for at in range(writer.functions):
-        writer.add(f"f{at + 1}:", *(["push {r4, lr}"] if at else []))
+        writer.add(f"f{at + 1}:", *(["push {r6, r7, lr}"] if at else []))
         writer.block(1)
-        writer.add("pop {r4, pc}" if at else "bx lr")
+        writer.add("pop {r6, r7, pc}" if at else "bx lr")
     return "\n".join(writer.lines)

@@ -51,22 +51,6 @@ def test_ways_that_contradict_themselves_do_not_count(tmp_path: Path, text: str)
     assert 15 < ways.bound({}) <= longest - 10
 
 
-def test_what_is_known_of_memory_rules_ways_out(tmp_path: Path) -> None:
-    text = f"void flat_run(int *m, volatile int *p) {{ if (m[2] > 4) {{ {_LONG} }} p[9] = 9; }}"
-    longest, ways = _ways(tmp_path, text, ("m", "p"))
-    place = ("m", 8, 4)
-    assert ways.bound({place: (4, 5)}) == ways.bound({}) == longest
-    assert ways.bound({place: (-9, 4)}) < longest - 8
-    assert ways.bound({place: (5, 9)}) == longest
-
-
-def test_an_instruction_that_is_not_understood_makes_everything_possible(tmp_path: Path) -> None:
-    # A division is none that the rules need.
-    text = f"void flat_run(int *m, volatile int *p, int a) {{ p[9] = a / p[8]; if (m[2] > 4) {{ {_LONG} }} p[9] = 9; }}"
-    longest, ways = _ways(tmp_path, text, ("m", "p", "a"))
-    assert ways.bound({("m", 8, 4): (-9, 4)}) == longest
-
-
 @pytest.mark.parametrize("state", [State.APPLIED, pytest.param(State.ARMED, marks=pytest.mark.long)])
 def test_no_tick_takes_more_than_its_bound(folder: Path, state: State) -> None:
     machine = CoreMachine(folder, OURS, CORES["m4"])

@@ -185,6 +185,10 @@ _EXACT: dict[str, tuple[str, _Held]] = {
     "reading a place nobody knows": ("""
         movs r2, #4; ands r2, r1; ldr r3, [r0, r2]; cmp r3, #2; bne one; nop *5
         one: bx lr""", {(0, 4): range(4), (4, 4): range(4)}),
+    "reading a place that depends on the way": ("""
+        movs r3, #7; str r3, [r0, #4]; movs r2, #8; cmp r1, #0; beq one; movs r2, #4
+        one: ldr r4, [r0, r2]; cmp r4, #7; bne two; nop *5
+        two: bx lr""", {(4, 4): range(3), (8, 4): range(3)}),
     "what is known of a value is known after a write somewhere": ("""
         ldr r5, [r0, #0]; movs r2, #4; ands r2, r1; adds r2, #8; str r2, [r0, r2]; cmp r5, #7; bne one; nop *5
         one: bx lr""", {(0, 4): range(6)}),
@@ -357,6 +361,7 @@ _TOGETHER = {
     "a register of a store to where nobody looks": (
         "cmp r1, #0; beq one; movs r2, #1\none: nop; str r2, [r0, #4]; bx lr"),
     "a place": "cmp r1, #0; beq one; str r0, [r0, #4]\none: nop; bx lr",
+    "what was on the stack": "cmp r1, #0; beq one; push {r0}; pop {r2}\none: nop; bx lr",
     "a comparison": "cmp r1, #0; beq one; nop\none: nop; bx lr",
     "flags": "cmp r1, #0; beq one; cmp r1, #3\none: cmp r1, r1; bne two; nop\ntwo: bx lr",
     "flags for a while": "cmp r1, #0; beq one; cmp r1, #3\none: nop; cmp r1, r1; bne two; nop\ntwo: bx lr",

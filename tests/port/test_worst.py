@@ -63,6 +63,8 @@ def test_a_short_search_starts_from_few_calibrations_and_a_long_one_goes_on_with
     _, long = _searched(what, 5)
     calibrations = [{one.calibration.tobytes() for one in machine.asked} for machine in (short, long)]
     assert len(calibrations[0]) < len(calibrations[1])
+    for of_one, machine in zip(calibrations, (short, long), strict=True):
+        assert len(of_one) <= len(machine.asked) / 2  # no more is spent on starting than on going on
     gone_on = {one.calibration.tobytes() for one in long.asked[len(calibrations[1]) :]}
     firsts = list(zip(long.asked, long.costs, strict=True))[: len(calibrations[1])]
     best = sorted(firsts, key=lambda one: -int(one[1].max()))[: len(gone_on)]

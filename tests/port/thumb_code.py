@@ -106,20 +106,18 @@ def _size(text: str) -> int:
 
 
 def _jump(text: str, at: int, labels: Mapping[str, int]) -> tuple[int, ...]:
-    name, *_, to = text.replace(",", "").split()
+    name, *register, to = text.replace(",", "").split()
     away = labels[to] - at - 4
+    reach = {"b": 2_046, "bl": 1 << 20, "cbz": 126, "cbnz": 126}.get(name, 254)
+    if not (0 if register else -reach) <= away <= reach:
+        raise ValueError(f"out of reach: {text}")
     if name == "b":
         return (0xE000 | away >> 1 & 0x7FF,)
     if name == "bl":
         return (0xF000 | away >> 12 & 0x7FF, 0xF800 | away >> 1 & 0x7FF)
-    if name in ("cbz", "cbnz"):
-        return (
-            0xB100
-            | (name == "cbnz") << 11
-            | (away >> 6 & 1) << 9
-            | (away >> 1 & 31) << 3
-            | _number(text.split()[1][:-1]),
-        )
+    if register:
+        is_not = name == "cbnz"
+        return (0xB100 | is_not << 11 | (away >> 6 & 1) << 9 | (away >> 1 & 31) << 3 | _number(register[0]),)
     return (0xD000 | CONDITIONS.index(name[1:]) << 8 | away >> 1 & 0xFF,)
 
 
