@@ -25,8 +25,8 @@ RESULTS_FILE, SURVEY_FILE = "mutation.jsonl", "tests.json"
               help="Test files that hold a page equal to the declarations; counted apart, and asked where no other "
               "test notices.")  # fmt: skip
 @click.option("--module", "modules", multiple=True, metavar="NAME",
-              help="Modules of `controller` to change (`port/bits` for one of a folder); without any, those that say "
-              "what the rules do. The others are judged by tests alone.")  # fmt: skip
+              help="Modules of `controller` to change (`port/bits` for one of a folder, `port` for all of it); without "
+              "any, those that say what the rules do. The others are judged by tests alone.")  # fmt: skip
 @click.option("--explained", "reasons_file", default="docs/mutation_survivors.toml", show_default=True, metavar="FILE",
               help='TOML file with a line for each survivor: "name" = "reason".')  # fmt: skip
 @click.option("--every", type=click.IntRange(1), default=1, show_default=True, metavar="N",
@@ -77,9 +77,7 @@ def mutate(
         for path in paths:
             if not Path(path).exists():
                 raise UserError(f"{option} {path}: no such file or folder")
-    for name in modules:
-        if not Path("controller", f"{name}.py").exists():
-            raise UserError(f"--module {name}: there is no controller/{name}.py")
+    modules = tuple(one for name in modules for one in campaign.modules_named(name))
     folder = ready_folder(out_dir)
     reasons = campaign.reasons_in(Path(reasons_file))
     # Which range of a key is right no proof can say.

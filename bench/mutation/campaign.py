@@ -122,6 +122,19 @@ def is_figure(mutant: Mutant) -> bool:
     return mutant.module in ("keys", "signals") and re.search(r": \d+ → \d+( \(\d+\))?$", mutant.what) is not None
 
 
+def modules_named(name: str) -> list[str]:
+    """Return the module of `controller` that a name says, or those of a folder in it.
+
+    Raises `UserError` where there is neither.
+    """
+    if Path("controller", f"{name}.py").is_file():
+        return [name]
+    found = sorted(one.stem for one in Path("controller", name).glob("*.py")) if name.isidentifier() else []
+    if not found:
+        raise UserError(f"--module {name}: there is no controller/{name}.py, and no such folder of modules")
+    return [f"{name}/{one}" for one in found if one != "__init__"]
+
+
 def all_mutants(
     rules: RuleSet, modules: Sequence[str], rules_file: str | None, ranges: bool = True
 ) -> Iterator[Mutant]:

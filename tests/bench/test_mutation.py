@@ -418,3 +418,16 @@ def test_a_judge_that_breaks_is_replaced_and_nothing_is_called_killed(tmp_path: 
     assert judge.asked(job).outcome == UNKNOWN
     assert judge.asked(job).outcome == LOOKED
     judge.end()
+
+
+def test_a_module_or_a_folder_of_them(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(Path(__file__).parents[2])
+    assert campaign.modules_named("tick") == ["tick"]
+    assert campaign.modules_named("port/bits") == ["port/bits"]
+    whole = campaign.modules_named("port")
+    assert whole == sorted(whole)
+    assert {"port/bits", "port/ways"} <= set(whole)
+    assert "port/__init__" not in whole
+    for name in ("tack", "port/bats", "templates/", "..", ".", ""):
+        with pytest.raises(UserError, match=f"--module {name}: there is no controller/{name}.py"):
+            campaign.modules_named(name)
