@@ -136,9 +136,7 @@ def _host(rules: RuleSet, build: Path, effort: Effort) -> Iterator[Outcome]:
         result = compare(rules, "host C and lanes", library.run, lanes_runner(rules), ticks=effort.lanes, seed=1)
         yield Outcome(result.name, result.mismatches == 0, result.seen(rules))
     reference = reference_runner(rules)
-    result = compare(
-        rules, "host C and the reference", library.run, reference, ticks=effort.reference, seed=2, block=20_000
-    )
+    result = compare(rules, "host C and the reference", library.run, reference, ticks=effort.reference, seed=2)
     yield Outcome(result.name, result.mismatches == 0, result.seen(rules))
 
 
@@ -152,7 +150,7 @@ def _core(rules: RuleSet, build: Path, core: Core, ticks: int, effort: Effort) -
     from controller.port.core import CoreMachine
 
     machine = CoreMachine(build, rules, core)
-    result = compare(rules, name, machine.run, lanes_runner(rules), ticks=ticks, seed=3, block=50_000)
+    result = compare(rules, name, machine.run, lanes_runner(rules), ticks=ticks, seed=3)
     yield Outcome(name, result.mismatches == 0, result.seen(rules))
     yield Outcome(f"{core.title} size and random ticks", True, figures(rules, build, core, machine, effort.cost))
     yield Outcome(f"{core.title} worst tick", True, _worst(rules, machine, effort.search))
