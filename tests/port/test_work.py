@@ -50,6 +50,8 @@ def test_a_number_is_told_to_be_one_of_some_reasons(count: int) -> None:
             elif word in wanted:
                 ends += (begins and at > 0) + (stops and at + 1 < count)
         assert len(re.findall("==|<=", text)) == ends, (wanted, text)
+        if len(wanted) == 1 < count:
+            assert text == f"(n == {reason(wanted[0])})"
 
 
 def test_a_reason_has_its_name_in_c() -> None:
@@ -71,7 +73,9 @@ def test_a_place_is_told_to_hold_one_of_some_states() -> None:
                 assert _true(text or "True", s=int(one), **numbers) == (one in states), (states, possible, text)
             if text:
                 assert text.count("RULES_STATE_") == (1 if len(rest) == 1 else len(states))
-                assert text[0] + text[-1] == "()"
+                # Whatever it is joined with, it stays one; a single comparison has its brackets once.
+                assert not any(_true(f"1 == 2 && {text}", s=int(one), **numbers) for one in State)
+                assert text.count("(") == 1 + (len(states) if len(rest) > 1 < len(states) else 0)
     assert where("s", tuple(State)) == ""
 
 
