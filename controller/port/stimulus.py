@@ -19,6 +19,8 @@ from controller.declare import Key, Memory, Signal
 from controller.ruleset import RuleSet
 
 _STEPS_MS = (10, 10, 10, 10, 10, 10, 5, 20, 0, 100, 1_000, 5_000)
+_TRIES = 8
+"""How often a move of a key is tried, each time half as far."""
 
 
 @dataclass(frozen=True)
@@ -42,7 +44,11 @@ class Stimulus:
         return self._raw.random_raw(int(np.prod(shape))).reshape(shape)
 
     def calibration(self) -> Any:
-        """Return a valid calibration as an int32 row: the defaults with random keys moved anywhere they may be."""
+        """Return a valid calibration as an int32 row: the defaults with random keys moved anywhere they may be.
+
+        A move that breaks a relation goes half as far, and half again: an entry of a falling list that may stand
+        only just under the one before it would hardly ever be met.
+        """
         keys, values = self.rules.keys, list(map(int, default_values(self.rules)))
         for place, raw in zip(self._draw((3 * len(keys),)), self._draw((3 * len(keys),)), strict=True):
             at = int(place) % len(keys)
@@ -52,7 +58,11 @@ class Stimulus:
             wanted = key.low + int(raw >> np.uint64(8)) % span if raw & np.uint64(1) else (
                 old + int(raw >> np.uint64(8)) % (2 * near + 1) - near)  # fmt: skip
             values[at] = min(max(wanted, key.low), key.high)
-            if not self._valid(values):
+            for _ in range(_TRIES):
+                if self._valid(values):
+                    break
+                values[at] = old + (values[at] - old) // 2
+            else:
                 values[at] = old
         return np.array(values, dtype=np.int32)
 
