@@ -30,12 +30,13 @@ def port(out: str, rules_file: str | None, calibration: str, write_only: bool, t
     The C text is read back and proved equal to the rules; host and Cortex-M code run random ticks against the other
     backends. What a check needs and is not installed is said, not passed over. Exit code 1 if a check fails.
     """
+    from dataclasses import replace
     from pathlib import Path
 
     from bench.pages.markup import Table
     from bench.terminal import print_table
     from controller.calibration import load_calibration
-    from controller.port.campaign import Effort, check_port, tools
+    from controller.port.campaign import LONG, Effort, check_port, tools
     from controller.port.writing import make_port, write_port
     from controller.user_rules import load_rules
 
@@ -46,7 +47,7 @@ def port(out: str, rules_file: str | None, calibration: str, write_only: bool, t
     click.echo(f"{len(made.files)} files written to {out}")
     if write_only:
         return
-    effort = Effort(ticks, 1_000_000, 1_000_000, 200_000, 50_000, 100) if is_long else Effort(lanes=ticks)
+    effort = replace(LONG if is_long else Effort(), lanes=ticks)
     failed = 0
     for outcome in check_port(made, rules, folder, effort):
         word = {True: "good", False: "FAILS", None: "not run"}[outcome.passed]

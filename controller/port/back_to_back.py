@@ -19,6 +19,12 @@ from controller.step import step
 from controller.straight import source
 from controller.tracer import trace
 
+_LENGTH = 50
+"""Ticks of a run."""
+
+_CALIBRATIONS, _MOST_RUNS = 20, 1_000
+"""At least so many calibrations take part; so many runs at once at most, which fit the memory of an emulated core."""
+
 Runner = Callable[[Ticks], Any]
 """Takes ticks and returns memory and command after each, one int32 row a tick."""
 
@@ -38,9 +44,8 @@ class Comparison:
         """Return the result in one line."""
         text = f"{self.ticks:,} ticks, {self.mismatches} mismatches"
         if self.rows:
-            fired = sum(1 for number in range(1, len(rules.rows) + 1) if self.rows[number])
-            moved = sum(count for number, count in self.rows.items() if number)
-            text += f", {fired} of {len(rules.rows)} chart rows fired, {moved:,} moves"
+            fired = [count for number, count in self.rows.items() if number]
+            text += f", {len(fired)} of {len(rules.rows)} chart rows fired, {sum(fired):,} moves"
         return text + (f"; first: {self.first}" if self.first else "")
 
 
@@ -81,7 +86,7 @@ def _compiled_runner(rules: RuleSet) -> Any:
     tick = njit(scope["tick"])
     width, size = len(rules.memory) + len(COMMAND_FIELDS) + 1, len(rules.memory)
 
-    @njit(nogil=True)
+    @njit
     def run(k, starts, inputs, rows, ticks):  # type: ignore[no-untyped-def]  # numba infers them
         m = np.zeros(size, dtype=np.int64)
         for at in range(inputs.shape[0]):
@@ -121,36 +126,25 @@ def lanes_runner(rules: RuleSet) -> Runner:
     return run_ticks
 
 
-def compare(
-    rules: RuleSet,
-    name: str,
-    left: Runner,
-    right: Runner,
-    *,
-    ticks: int,
-    seed: int,
-    block: int = 200_000,
-    length: int = 50,
-) -> Comparison:
-    """Run both on at least `ticks` random ticks in runs of `length`, and compare every memory field and output."""
+def compare(rules: RuleSet, name: str, left: Runner, right: Runner, *, ticks: int, seed: int) -> Comparison:
+    """Run both on at least `ticks` random ticks, one calibration after another, and compare every field and output."""
     result = Comparison(name)
     stimulus = Stimulus(rules, seed)
     width = len(rules.memory) + len(COMMAND_FIELDS)
     names = [f"memory {one.name}" for one in rules.memory] + [f"command {one}" for one in COMMAND_FIELDS]
+    runs = min(_MOST_RUNS, max(1, ticks // _LENGTH // _CALIBRATIONS))
     while result.ticks < ticks:
-        runs = max(1, min(block, ticks - result.ticks) // length)
-        sample = stimulus.runs(stimulus.calibration(), runs, length)
+        sample = stimulus.runs(stimulus.calibration(), runs, _LENGTH)
         first, second = left(sample), right(sample)
         for rows in (first, second):
             if rows.shape[1] > width:
-                result.rows.update(
-                    dict(zip(*(part.tolist() for part in np.unique(rows[:, width], return_counts=True)), strict=True))
-                )
+                result.rows.update(rows[:, width].tolist())
         wrong = first[:, :width] != second[:, :width]
         if wrong.any():
             result.mismatches += int(wrong.any(axis=1).sum())
             at, place = np.argwhere(wrong)[0]
-            result.first = result.first or (f"{names[place]} after tick {at % length} of run {at // length}: "
+            run, tick = divmod(result.ticks + at, _LENGTH)
+            result.first = result.first or (f"{names[place]} after tick {tick} of run {run}: "
                                             f"{first[at, place]} and {second[at, place]}")  # fmt: skip
         result.ticks += len(sample.inputs)
     return result

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from controller.errors import UserError
+from controller.port.image import HEAD_BYTES, MAGIC
 from controller.port.toolchain import CORES, Core, build_core, build_program
 from controller.port.writing import Port, write_port
 from controller.ruleset import RuleSet
@@ -45,6 +46,10 @@ class Effort:
     cost: int = 10_000
     search: int = 10
     """Rounds of the search for the worst tick."""
+
+
+LONG = Effort(reference=1_000_000, m4=1_000_000, m0=200_000, cost=50_000, search=100)
+"""What a campaign of some minutes takes."""
 
 
 def check_port(port: Port, rules: RuleSet, folder: Path, effort: Effort) -> Iterator[Outcome]:
@@ -94,13 +99,12 @@ def _cppcheck(build: Path) -> Iterator[Outcome]:
 def _bad_files(build: Path) -> Iterator[Outcome]:
     runner = str((build / "run_vectors").resolve())
     image, vectors = (build / "calibration.bin").read_bytes(), (build / "vectors.txt").read_bytes()
-    flipped = bytearray(image)
-    flipped[20] ^= 1
+    # The least that is wrong: one bit, one byte, a last line.
     cases = (
-        ("a corrupt calibration image", "corrupt.bin", bytes(flipped), "corrupt"),
-        ("an image of another format", "format.bin", image[:4] + b"\2" + image[5:], "format"),
-        ("a truncated image", "short.bin", image[:-9], "truncated"),
-        ("a truncated vector file", "short.txt", vectors[: len(vectors) // 2], "truncated"),
+        ("a corrupt calibration image", "corrupt.bin", _flipped(image, HEAD_BYTES), "corrupt"),
+        ("an image of another format", "format.bin", _flipped(image, len(MAGIC)), "format"),
+        ("a truncated image", "short.bin", image[:-1], "truncated"),
+        ("a truncated vector file", "short.txt", vectors[: vectors.rindex(b"end ")], "truncated"),
     )
     for what, name, content, word in cases:
         (build / name).write_bytes(content)
@@ -109,6 +113,10 @@ def _bad_files(build: Path) -> Iterator[Outcome]:
         said = _first_line(done.stderr)
         good = done.returncode == 2 and word in said and (not name.endswith(".bin") or said.endswith("duty 0"))
         yield Outcome(f"{what} is refused", good, said)
+
+
+def _flipped(content: bytes, at: int) -> bytes:
+    return content[:at] + bytes([content[at] ^ 1]) + content[at + 1 :]
 
 
 def _proof(port: Port, rules: RuleSet) -> Iterator[Outcome]:
@@ -136,9 +144,7 @@ def _host(rules: RuleSet, build: Path, effort: Effort) -> Iterator[Outcome]:
         result = compare(rules, "host C and lanes", library.run, lanes_runner(rules), ticks=effort.lanes, seed=1)
         yield Outcome(result.name, result.mismatches == 0, result.seen(rules))
     reference = reference_runner(rules)
-    result = compare(
-        rules, "host C and the reference", library.run, reference, ticks=effort.reference, seed=2, block=20_000
-    )
+    result = compare(rules, "host C and the reference", library.run, reference, ticks=effort.reference, seed=2)
     yield Outcome(result.name, result.mismatches == 0, result.seen(rules))
 
 
@@ -152,7 +158,7 @@ def _core(rules: RuleSet, build: Path, core: Core, ticks: int, effort: Effort) -
     from controller.port.core import CoreMachine
 
     machine = CoreMachine(build, rules, core)
-    result = compare(rules, name, machine.run, lanes_runner(rules), ticks=ticks, seed=3, block=50_000)
+    result = compare(rules, name, machine.run, lanes_runner(rules), ticks=ticks, seed=3)
     yield Outcome(name, result.mismatches == 0, result.seen(rules))
     yield Outcome(f"{core.title} size and random ticks", True, figures(rules, build, core, machine, effort.cost))
     yield Outcome(f"{core.title} worst tick", True, _worst(rules, machine, effort.search))
@@ -187,7 +193,8 @@ def figures(rules: RuleSet, build: Path, core: Core, machine: Any, ticks: int) -
     from controller.port.stimulus import Stimulus
 
     size = Elf(build_core(build, core, ["rules.c"], f"rules_{core.name}.o")).sizes()
-    stimulus, stack = Stimulus(rules, 7), 0
+    stimulus = Stimulus(rules, 7)
+    stacks: list[int] = []
     counts: dict[bool, list[Any]] = {True: [], False: []}
     runs = max(1, ticks // _COST_RUN // _COST_CALIBRATIONS)
     start = np.array([int(value) for value in initial_memory(rules)], dtype=np.int32)
@@ -198,9 +205,9 @@ def figures(rules: RuleSet, build: Path, core: Core, machine: Any, ticks: int) -
                 sample = replace(sample, starts=np.tile(start, (runs, 1)))
             cost = machine.cost(sample)
             counts[from_start].append(cost.instructions)
-            stack = max(stack, cost.stack_bytes)
+            stacks.append(cost.stack_bytes)
     usual, anywhere = (np.concatenate(counts[from_start]) for from_start in (True, False))
-    return (f"text {size['text']} B, data {size['data']} B, bss {size['bss']} B, heap 0 B, stack {stack} B; "
+    return (f"text {size['text']} B, data {size['data']} B, bss {size['bss']} B, heap 0 B, stack {max(stacks)} B; "
             f"instructions a tick: {usual.min()} min, {usual.mean():.0f} mean, {usual.max()} max of {len(usual):,} "
             f"ticks from power-up; {anywhere.max()} max from any memory in range")  # fmt: skip
 

@@ -83,7 +83,7 @@ class CoreMachine:
             raise ValueError(f"{len(ticks.inputs)} ticks do not fit the emulated memory")
         self._call("flat_run", [*places, address], [len(ticks.starts), ticks.ticks])
         rows = np.frombuffer(bytes(self._machine.mem_read(address, size)), dtype="<i4")
-        return rows.reshape(-1, self.width).astype(np.int32)
+        return rows.reshape(len(ticks.inputs), self.width).astype(np.int32)
 
     def cost(self, ticks: Ticks) -> TickCost:
         """Count the instructions of each tick, and the stack that the deepest of them needs."""

@@ -22,7 +22,11 @@ _SWAPS = {
 
 _TOKEN = re.compile(r"->|<=|>=|==|!=|&&|\|\||[<>+*-]|\bRULES_\w+|\b\d+\b|\b[kx]->\w+")
 
-_LIMITS = re.compile(r"return \(a [<>] b\)")
+_SIGNED = ("(", "=", ",", "?", ":")
+"""What stands before a minus that is a sign."""
+
+_LIMIT = "return (a"
+"""What stands before the comparison of a minimum or maximum: (a < b) ? a : b and (a <= b) ? a : b are the same."""
 
 
 @dataclass(frozen=True)
@@ -61,28 +65,25 @@ def _token_mutants(text: str, header: str) -> Iterator[Mutant]:
         if any(start <= found.start() < end for start, end in comments):
             continue
         token, line = found[0], text.count("\n", 0, found.start()) + 1
-        head = text[text.rfind("\n", 0, found.start()) + 1 : found.start()]
-        shown = text.splitlines()[line - 1]
         if token == "*" and text[found.end()] != " ":
             continue  # a pointer's star
-        for kind, new in _changed(token, head, shown, names, fields):
+        for kind, new in _changed(token, text[: found.start()].rstrip(), names, fields):
             yield Mutant(kind, line, f"{token} to {new}", text[: found.start()] + new + text[found.end() :])
 
 
-def _changed(token: str, head: str, shown: str, names: list[str], fields: list[str]) -> Iterator[tuple[str, str]]:
+def _changed(token: str, before: str, names: list[str], fields: list[str]) -> Iterator[tuple[str, str]]:
+    root, _, field = token.partition("->")
     if token in _SWAPS:
-        is_sign = token == "-" and re.search(r"[(=,?:] ?$", head) is not None
-        # (a < b) ? a : b and (a <= b) ? a : b are the same function.
-        if not is_sign and not _LIMITS.search(shown):
+        is_sign = token == "-" and before.endswith(_SIGNED)
+        if not is_sign and not before.endswith(_LIMIT):
             yield "operator", _SWAPS[token]
     elif token in names:
-        family = [name for name in names if name.rsplit("_", 1)[0].startswith(token[: token.index("_", 6)])]
+        family = [name for name in names if name.split("_")[1] == token.split("_")[1]]
         yield "constant", family[(family.index(token) + 1) % len(family)]
     elif token.isdigit():
         yield "constant", str(int(token) + 1)
-    elif token.startswith(("k->", "x->")) and token[3:] in fields:
-        near = fields[(fields.index(token[3:]) + 1) % len(fields)]
-        yield "field", f"{token[:3]}{near}"
+    elif field in fields:
+        yield "field", f"{root}->{fields[(fields.index(field) + 1) % len(fields)]}"
 
 
 def _order_mutants(text: str) -> Iterator[Mutant]:
@@ -106,7 +107,7 @@ def _swapped_arms(lines: list[str]) -> Iterator[Mutant]:
     for one, two in pairwise(starts):
         one_end = next(at for at in range(one, len(lines)) if lines[at] == "    {\n")
         two_end = next(at for at in range(two, len(lines)) if lines[at] == "    {\n")
-        if not lines[two].startswith("    else if") or two <= one_end:
+        if not lines[two].startswith("    else if"):
             continue
         first = re.sub(r"^    (else )?if ", "", "".join(lines[one:one_end]))
         second = re.sub(r"^    (else )?if ", "", "".join(lines[two:two_end]))

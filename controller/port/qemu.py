@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 import shutil
 import socket
 import subprocess
@@ -74,12 +73,11 @@ class Board:
             self._read()
             self._ask("qmp_capabilities")
             lines = {one["label"]: one["filename"] for one in self._ask("query-chardev")}
-        except (OSError, ValueError, KeyError):
+            self.port = int(lines["line"].partition("tcp:")[2].split(":")[1].split(",")[0])
+        except (OSError, ValueError, LookupError):
             self.process.kill()
             said = self.process.communicate()[1].strip().splitlines() or ["no message"]
             raise UserError(f"port: {PROGRAM} did not start: {said[0]}") from None
-        found = re.search(r":(\d+)", lines["line"].split("tcp:")[-1])
-        self.port = int(found[1]) if found else 0
         if not self._answers():
             self.close()
             raise UserError(f"port: the firmware on {PROGRAM} does not answer on its serial line")

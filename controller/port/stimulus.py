@@ -19,8 +19,8 @@ from controller.declare import Key, Memory, Signal
 from controller.ruleset import RuleSet
 
 _STEPS_MS = (10, 10, 10, 10, 10, 10, 5, 20, 0, 100, 1_000, 5_000)
-_AGE_QUIET = 24
-"""How many of 25 ages are fresh."""
+_TRIES = 8
+"""How often a move of a key is tried, each time half as far."""
 
 
 @dataclass(frozen=True)
@@ -44,7 +44,11 @@ class Stimulus:
         return self._raw.random_raw(int(np.prod(shape))).reshape(shape)
 
     def calibration(self) -> Any:
-        """Return a valid calibration as an int32 row: the defaults with random keys moved anywhere they may be."""
+        """Return a valid calibration as an int32 row: the defaults with random keys moved anywhere they may be.
+
+        A move that breaks a relation goes half as far, and half again: an entry of a falling list that may stand
+        only just under the one before it would hardly ever be met.
+        """
         keys, values = self.rules.keys, list(map(int, default_values(self.rules)))
         for place, raw in zip(self._draw((3 * len(keys),)), self._draw((3 * len(keys),)), strict=True):
             at = int(place) % len(keys)
@@ -54,7 +58,11 @@ class Stimulus:
             wanted = key.low + int(raw >> np.uint64(8)) % span if raw & np.uint64(1) else (
                 old + int(raw >> np.uint64(8)) % (2 * near + 1) - near)  # fmt: skip
             values[at] = min(max(wanted, key.low), key.high)
-            if not self._valid(values):
+            for _ in range(_TRIES):
+                if self._valid(values):
+                    break
+                values[at] = old + (values[at] - old) // 2
+            else:
                 values[at] = old
         return np.array(values, dtype=np.int32)
 
@@ -71,11 +79,11 @@ class Stimulus:
             starts[:, at] = self._memory(field, calibration, runs)
         inputs = np.empty((runs, ticks, len(self.rules.signals)), dtype=np.int32)
         for at, signal in enumerate(self.rules.signals):
-            inputs[:, :, at] = self._times(starts, runs, ticks) if signal.name == "now_ms" else (
+            inputs[:, :, at] = self._times(signal, starts, runs, ticks) if signal.name == "now_ms" else (
                 self._signal(signal, calibration, runs, ticks))  # fmt: skip
-        return Ticks(calibration, starts, inputs.reshape(runs * ticks, -1), ticks)
+        return Ticks(calibration, starts, inputs.reshape(runs * ticks, len(self.rules.signals)), ticks)
 
-    def _times(self, starts: Any, runs: int, ticks: int) -> Any:
+    def _times(self, clock: Signal, starts: Any, runs: int, ticks: int) -> Any:
         at = [field.name for field in self.rules.memory].index("now_ms")
         steps = np.array(_STEPS_MS, dtype=np.int64)[
             (self._draw((runs, ticks)) % np.uint64(len(_STEPS_MS))).astype(np.int64)
@@ -83,7 +91,7 @@ class Stimulus:
         times = starts[:, at : at + 1].astype(np.int64) + np.cumsum(steps, axis=1)
         # Now and then the clock jumps back, as after a restart of whoever gives the time.
         back = self._draw((runs, ticks)) % np.uint64(500) == 0
-        return np.clip(np.where(back, times - 3_000, times), 0, 2**31 - 1)
+        return np.clip(np.where(back, times - 3_000, times), clock.low, clock.high)
 
     def _memory(self, field: Memory, calibration: Any, runs: int) -> Any:
         raw = self._draw((runs,))
@@ -108,7 +116,6 @@ class Stimulus:
             drawn = self._pooled(signal, calibration, raw)
         # Most inputs stay for a while: delays run only while nothing else moves.
         hold = self._draw((runs, ticks)) % np.uint64(16) != 0
-        hold[:, 0] = False
         return _held(drawn.astype(np.int64), hold)
 
     def _pooled(self, one: Signal | Memory, calibration: Any, raw: Any) -> Any:
@@ -121,18 +128,18 @@ class Stimulus:
 
 
 def _held(drawn: Any, hold: Any) -> Any:
-    # The index of the last tick that drew anew, run along each row.
+    # The index of the last tick that drew anew, run along each row; the first tick always does.
     places = np.where(hold, 0, np.arange(drawn.shape[1]))
     return np.take_along_axis(drawn, np.maximum.accumulate(places, axis=1), axis=1)
 
 
 def _pool(one: Signal | Memory, keys: Iterable[Key], calibration: Any) -> list[int]:
-    suffix = one.name.rsplit("_", 1)[-1]
+    if one.high - one.low <= 16:
+        return list(range(one.low, one.high + 1))
+    suffix = one.name.rpartition("_")[2]
     start = one.default if isinstance(one, Signal) else one.initial
     near = [one.low, one.high, start]
     for key, value in zip(keys, calibration, strict=True):
-        if not key.is_flag and key.name.rsplit("_", 1)[-1] == suffix:
+        if not key.is_flag and key.name.rpartition("_")[2] == suffix:
             near += [int(value) - 1, int(value), int(value) + 1]
-    if one.high - one.low <= 16:
-        near += range(one.low, one.high + 1)
     return sorted({value for value in near if one.low <= value <= one.high})

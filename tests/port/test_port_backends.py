@@ -45,17 +45,6 @@ def test_core_code_and_the_reference_agree(folder: Path, name: str) -> None:
     assert result.mismatches == 0
 
 
-def test_a_mismatch_is_found_and_named(library: HostLibrary) -> None:
-    def wrong(ticks: object) -> np.ndarray:  # type: ignore[type-arg]  # int32
-        rows = library.run(ticks)  # type: ignore[arg-type]  # as it comes
-        rows[7, -1] += 1
-        return rows
-
-    result = compare(OURS, "wrong", library.run, wrong, ticks=100, seed=1)
-    assert result.mismatches == 1
-    assert result.first.startswith("command band after tick 7 of run 0")
-
-
 @pytest.mark.parametrize("rules", [RULES, MIXED, BARE], ids=lambda rules: rules.name)
 def test_a_users_own_rules_run_on_every_backend(tmp_path: Path, rules: RuleSet) -> None:
     write_port(make_port(rules, parse_calibration("", "own.toml", rules)), tmp_path)
@@ -115,14 +104,14 @@ def test_size_stack_and_instructions_are_within_their_limits(folder: Path) -> No
 @pytest.mark.long
 def test_a_hundred_million_ticks_of_host_c_and_lanes(library: HostLibrary) -> None:
     pytest.importorskip("numba", reason="needs numba: pip install '.[lanes]'")
-    result = compare(OURS, "lanes", library.run, lanes_runner(OURS), ticks=100_000_000, seed=31, block=1_000_000)
+    result = compare(OURS, "lanes", library.run, lanes_runner(OURS), ticks=100_000_000, seed=31)
     assert (result.mismatches, result.ticks) == (0, 100_000_000)
     assert all(result.rows[number] for number in range(1, len(OURS.rows) + 1))
 
 
 @pytest.mark.long
 def test_a_million_ticks_of_host_c_and_the_reference(library: HostLibrary) -> None:
-    result = compare(OURS, "reference", library.run, reference_runner(OURS), ticks=1_000_000, seed=32, block=50_000)
+    result = compare(OURS, "reference", library.run, reference_runner(OURS), ticks=1_000_000, seed=32)
     assert (result.mismatches, result.ticks) == (0, 1_000_000)
 
 
@@ -131,5 +120,5 @@ def test_a_million_ticks_of_host_c_and_the_reference(library: HostLibrary) -> No
 def test_a_campaign_on_core_code(folder: Path, name: str, ticks: int) -> None:
     pytest.importorskip("numba", reason="needs numba: pip install '.[lanes]'")
     machine = CoreMachine(folder, OURS, CORES[name])
-    result = compare(OURS, name, machine.run, lanes_runner(OURS), ticks=ticks, seed=33, block=50_000)
+    result = compare(OURS, name, machine.run, lanes_runner(OURS), ticks=ticks, seed=33)
     assert (result.mismatches, result.ticks) == (0, ticks)
