@@ -19,7 +19,7 @@ IGNITION = Signal("ignition_on", "", 0, 1, 1, "ignition is on", is_flag=True)
 ASKED = Signal("asked", "", 0, 1, 0, "the driver asks for a hold", is_flag=True)
 LEVEL = Signal("level", "", 0, 3, 0, "a number of the vehicle")
 
-_BAND = Memory("band", 0, 0, 0, lambda _x, _k, _m: 0, "no band is told apart")
+_BAND = Memory("band", 0, 0, 0, lambda _x, _k, m: m.band, "no band is told apart")
 DUTY = Memory("duty_ppm", 0, 1, 0, lambda _x, _k, m: select(m.state == IN, 1, 0), "duty while it is in")
 
 
