@@ -15,7 +15,7 @@ from typing import Any, Literal
 import z3
 
 from controller import invariants, still
-from controller.counterexample import Target, Unrolled, default_fixed, shortest
+from controller.counterexample import Target, Unrolled, allow, default_fixed, shortest
 from controller.encode import Encoder, Moment
 from controller.found_run import FoundRun
 from controller.intervals import INT32_HIGH, INT32_LOW, declared_ranges, ranges_of, reachable
@@ -100,7 +100,7 @@ class Proof:
     def proves(self, *formulas: Any, of: Iterable[Moment] = ()) -> bool:
         """Return whether the formulas follow from the invariants before the tick (and before other moments)."""
         solver = z3.SolverFor("QF_LIA")
-        solver.set("timeout", int(self.effort.query_s * 1_000))
+        allow(solver, self.effort.query_s)
         for before in (self._before, *(moment.before for moment in of)):
             solver.add(*(claim(before) for claim in self.invariants.values()))
         # Formulas first: making them may meet products, of which something is then assumed.
