@@ -48,6 +48,12 @@ def small(
     )  # fmt: skip  # in the order of the declaration
 
 
+def cycle(*states: State) -> RuleSet:
+    """Return a set that goes round these states while it is asked, one a tick."""
+    pairs = zip(states, (*states[1:], states[0]), strict=True)
+    return small([row(now, then, lambda x, _k, _m: x.asked) for now, then in pairs])
+
+
 def key(name: str, low: int, high: int, default: int, is_flag: bool = False) -> Key:
     return Key(name, f"small.{name}", 1, low, high, default, "a number of the calibration", is_flag)
 

@@ -12,7 +12,7 @@ import pytest
 pytest.importorskip("z3", reason="the proof extra is not installed: pip install 'tccbench[proof]'")
 
 import z3
-from small import ASKED, DUTY, IN, inputs, memories, names_of_fields, row, small
+from small import ASKED, DUTY, IN, cycle, inputs, memories, names_of_fields, row, small
 
 from controller.calibration import default_values
 from controller.declare import TIMER_MAX_MS, Interlock, Memory, Refusal, Signal, State
@@ -201,12 +201,6 @@ def test_each_step_says_what_its_words_say(name: str) -> None:
 # What counts as a change -----------------------------------------------------------------------------------------
 
 
-def _cycle(*states: State) -> RuleSet:
-    """Return a set that goes round these states while it is asked, one a tick."""
-    pairs = zip(states, (*states[1:], states[0]), strict=True)
-    return small([row(now, then, lambda x, _k, _m: x.asked) for now, then in pairs])
-
-
 def _faulting(*, latches: bool, ignored: bool = False) -> RuleSet:
     """Return a set that comes out hot after a tick; `ignored` goes in again although the fault is latched."""
     fault = _heat(trips=lambda x, _k, m: x.hot & (m.state == IN), latches=latches, settle=10)
@@ -221,9 +215,9 @@ def _faulting(*, latches: bool, ignored: bool = False) -> RuleSet:
 
 
 CHANGING = {
-    "in and out": _cycle(IDLE, APPLIED),
-    "out for two ticks": _cycle(IDLE, ARMED, APPLIED),
-    "out for three ticks": _cycle(IDLE, ARMED, APPLIED, RELEASED),
+    "in and out": cycle(IDLE, APPLIED),
+    "out for two ticks": cycle(IDLE, ARMED, APPLIED),
+    "out for three ticks": cycle(IDLE, ARMED, APPLIED, RELEASED),
     "as asked": _set(),
     "by a clock": _set(early=[_IN_MS], out=lambda _x, _k, m: m.in_ms > 20),
     "faulted, latched": _faulting(latches=True),
@@ -290,5 +284,5 @@ def test_changes_are_counted_since_the_inputs_last_did(name: str) -> None:
 
 
 def test_without_a_tick_there_is_no_change() -> None:
-    rules = _cycle(IDLE, APPLIED)
+    rules = cycle(IDLE, APPLIED)
     assert changes_while_still(FoundRun(rules, default_values(rules), ())) == 0
