@@ -189,7 +189,9 @@ class Proof:
         unrolled = Unrolled(self.program, default_fixed(self.rules, self.program))
         left = set(range(1, len(rows) + 1))
         stop = time.monotonic() + self.effort.search_s
-        while left and len(unrolled.moments) < self.effort.most_ticks and time.monotonic() < stop:
+        for _ in range(self.effort.most_ticks):
+            if not left or time.monotonic() >= stop:
+                break
             unrolled.extend()
             fired = unrolled.moments[-1].of(self.program.row)
             while left:
