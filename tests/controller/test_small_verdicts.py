@@ -439,14 +439,21 @@ def test_each_question_and_search_has_its_time(monkeypatch: pytest.MonkeyPatch) 
     # What the rules do not bear out: with keys that multiply at their defaults, then with any, half of the time each.
     runs: list[FoundRun] = []
 
-    def target(moments: Any) -> Any:
-        return moments[-1].command("state") == IN
+    def borne_out_at_the(at: int) -> FoundRun | None:
+        def is_real(run: FoundRun) -> bool:
+            runs.append(run)
+            return len(runs) == at
 
-    assert find_run(rules, target, effort, lambda run: bool(runs.append(run))) is None
-    assert calls == [{**limits, "fixed": None}, {**limits, "fixed": {}}]
-    assert find_run(rules, target, effort, lambda run: run not in runs) is None or len(runs) == 2
+        calls.clear()
+        runs.clear()
+        return find_run(rules, lambda moments: moments[-1].command("state") == IN, effort, is_real)
+
+    for at in (1, 2, 3):
+        found = borne_out_at_the(at)
+        assert calls == [{**limits, "fixed": None}, {**limits, "fixed": {}}][:at]
+        assert found is (runs[at - 1] if at < 3 else None)
+    # What is not found is asked of nobody.
     assert find_run(rules, lambda _moments: z3.BoolVal(False), effort, lambda _run: True) is None
-    assert find_run(rules, target, effort, lambda _run: True) is not None
 
 
 def test_rows_are_sought_for_the_time_of_a_search(monkeypatch: pytest.MonkeyPatch) -> None:
