@@ -61,7 +61,7 @@ class Unrolled:
         # What making the formula has assumed holds in any case, so it goes in before the formula does.
         self.solver.add(*self.encoder.assumed[self._asserted :])
         self._asserted = len(self.encoder.assumed)
-        self.solver.set("timeout", max(1, int(seconds * 1_000)))
+        allow(self.solver, seconds)
         self.solver.push()
         self.solver.add(formula, *also)
         found = self.solver.model() if self.solver.check() == z3.sat else None
@@ -81,6 +81,12 @@ class Unrolled:
             {name[2:]: number(formula) for name, formula in moment.inputs.items()} for moment in self.moments
         )
         return FoundRun(rules, calibration, inputs)
+
+
+def allow(solver: Any, seconds: float) -> None:
+    """Let each further question to a solver take so long at most."""
+    # In whole ms, of which 0 would mean without end.
+    solver.set("timeout", max(1, int(seconds * 1_000)))
 
 
 def default_fixed(rules: RuleSet, program: Program) -> dict[str, int]:
@@ -125,12 +131,13 @@ def _plainer(unrolled: Unrolled, formula: Any, model: Any, seconds: float) -> An
 
     def try_all(some: list[Any], model: Any) -> Any:
         # Wishes come granted by the half: most of a run's inputs do not matter.
-        if not some or time.monotonic() > stop:
+        left = stop - time.monotonic()
+        if not some or left <= 0:
             return model
         if all(z3.is_true(model.eval(wish, model_completion=True)) for wish in some):
             kept.extend(some)
             return model
-        better = unrolled.check(formula, *kept, *some, seconds=stop - time.monotonic())
+        better = unrolled.check(formula, *kept, *some, seconds=left)
         if better is not None:
             kept.extend(some)
             return better

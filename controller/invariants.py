@@ -30,19 +30,14 @@ def find(encoder: Encoder, among: Collection[str] | None = None) -> dict[str, Cl
 
     `among` limits the search, to what held of a rule set much like this one.
     """
-    first = encoder.first_memory()
     before = encoder.any_memory("")
     moment = encoder.moment(before, encoder.inputs(""))
     after = moment.after()
-    alive: dict[str, Claim] = {}
+    alive = _holding_at_first(encoder, {t: c for t, c in _candidates(encoder) if among is None or t in among})
     solver = z3.SolverFor("QF_LIA")
-    for text, claim in _candidates(encoder):
-        if among is not None and text not in among:
-            continue
-        if _holds_at_first(encoder, claim(first)):
-            alive[text] = claim
-            solver.add(z3.Implies(z3.Bool(f"assume {text}"), claim(before)))
-            solver.add(z3.Implies(z3.Bool(f"fails {text}"), z3.Not(claim(after))))
+    for text, claim in alive.items():
+        solver.add(z3.Implies(z3.Bool(f"assume {text}"), claim(before)))
+        solver.add(z3.Implies(z3.Bool(f"fails {text}"), z3.Not(claim(after))))
     solver.add(*encoder.assumed)
     while alive:
         # One of those still alive fails after the tick: selected by a fresh switch, so that the solver keeps its work.
@@ -60,13 +55,20 @@ def find(encoder: Encoder, among: Collection[str] | None = None) -> dict[str, Cl
     return alive
 
 
-def _holds_at_first(encoder: Encoder, formula: Any) -> bool:
-    plain = z3.simplify(formula)
-    if z3.is_true(plain) or z3.is_false(plain):
-        return bool(z3.is_true(plain))
+def _holding_at_first(encoder: Encoder, claims: Mapping[str, Claim]) -> dict[str, Claim]:
+    first = encoder.first_memory()
+    formulas = {text: claim(first) for text, claim in claims.items()}
     solver = z3.SolverFor("QF_LIA")
-    solver.add(*encoder.assumed, z3.Not(plain))
-    return bool(solver.check() == z3.unsat)
+    # Only now: making the formulas may have met products, of which something is then assumed.
+    solver.add(*encoder.assumed)
+    holding: dict[str, Claim] = {}
+    for text, formula in formulas.items():
+        solver.push()
+        solver.add(z3.Not(formula))
+        if solver.check() == z3.unsat:
+            holding[text] = claims[text]
+        solver.pop()
+    return holding
 
 
 def _candidates(encoder: Encoder) -> Iterator[tuple[str, Claim]]:

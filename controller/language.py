@@ -77,21 +77,21 @@ def all_rules(rules: RuleSet) -> Iterator[Callable[..., Any]]:
 
 
 @lru_cache(maxsize=64)
-def _tree(file: str) -> ast.Module | None:
+def _functions(file: str) -> tuple[ast.FunctionDef | ast.Lambda, ...]:
     try:
-        return ast.parse(Path(file).read_text(encoding="utf-8"))
+        tree = ast.parse(Path(file).read_text(encoding="utf-8"))
     except OSError:  # made at run time: the tracer still sees what it does
-        return None
+        return ()
+    return tuple(node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef | ast.Lambda))
 
 
 def _check_source(rule: Callable[..., Any], seen: set[CodeType]) -> None:
     code = code_of(rule)
-    tree = _tree(code.co_filename)
-    if tree is None or code in seen:
+    if code in seen:
         return
     seen.add(code)
-    for node in ast.walk(tree):
-        if isinstance(node, ast.FunctionDef | ast.Lambda) and _is_source_of(node, code):
+    for node in _functions(code.co_filename):
+        if _is_source_of(node, code):
             _check_nodes(node, code.co_filename)
     called = {one.argval for one in dis.get_instructions(code) if one.opname == "LOAD_GLOBAL"}
     for helper in (unwrap(rule).__globals__.get(name) for name in sorted(called)):

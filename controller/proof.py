@@ -8,15 +8,15 @@ stays open, which is no pass.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Collection, Iterable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import z3
 
 from controller import invariants, still
-from controller.counterexample import Target, Unrolled, default_fixed, shortest
-from controller.encode import Encoder, Moment
+from controller.counterexample import Target, Unrolled, allow, default_fixed, shortest
+from controller.encode import Encoder
 from controller.found_run import FoundRun
 from controller.intervals import INT32_HIGH, INT32_LOW, declared_ranges, ranges_of, reachable
 from controller.language import check
@@ -97,12 +97,11 @@ class Proof:
         verdict = self._asks[name]() if name in self._asks else self._property(name)
         return replace(verdict, seconds=time.perf_counter() - began)
 
-    def proves(self, *formulas: Any, of: Iterable[Moment] = ()) -> bool:
-        """Return whether the formulas follow from the invariants before the tick (and before other moments)."""
+    def proves(self, *formulas: Any) -> bool:
+        """Return whether the formulas follow from the invariants before the tick."""
         solver = z3.SolverFor("QF_LIA")
-        solver.set("timeout", int(self.effort.query_s * 1_000))
-        for before in (self._before, *(moment.before for moment in of)):
-            solver.add(*(claim(before) for claim in self.invariants.values()))
+        allow(solver, self.effort.query_s)
+        solver.add(*(claim(self._before) for claim in self.invariants.values()))
         # Formulas first: making them may meet products, of which something is then assumed.
         solver.add(z3.Not(z3.And(*formulas)))
         solver.add(*self.encoder.assumed)
@@ -111,10 +110,16 @@ class Proof:
     def all_at_once(self) -> bool:
         """Return whether one query proves every property and history and the memory's ranges; if not, ask by name."""
         truths = [self._moment.of(truth) for _meaning, truth in self._truths.values()]
-        after = {name: formula for name, formula in self._moment.after().items() if not z3.is_bool(formula)}
-        ranges = [z3.And(self.encoder.declared[name][0] <= formula, formula <= self.encoder.declared[name][1])
-                  for name, formula in after.items()]  # fmt: skip  # a formula a field
-        return self.proves(*truths, *ranges)
+        return self.proves(*truths, *self._within_ranges().values())
+
+    def _within_ranges(self) -> dict[str, Any]:
+        """Return of each number of the memory after the tick that it is within its declared range."""
+        return {name: self._is_within(name, formula) for name, formula in self._moment.after().items()
+                if not z3.is_bool(formula)}  # fmt: skip  # one mapping
+
+    def _is_within(self, name: str, formula: Any) -> Any:
+        low, high = self.encoder.declared[name]
+        return z3.And(low <= formula, formula <= high)
 
     def _property(self, name: str) -> Verdict:
         meaning, truth = self._truths[name]
@@ -132,25 +137,26 @@ class Proof:
     def _memory_in_range(self) -> Verdict:
         name = "memory_in_range"
         meaning = _OF_THE_WHOLE[name]
-        after = self._moment.after()
-        for field_name, formula in after.items():
-            low, high = self.encoder.declared[field_name]
-            if not z3.is_bool(formula) and not self.proves(formula >= low, formula <= high):
-                return self._open_or_found(
-                    name,
-                    meaning,
-                    f"{field_name[2:]} can leave {low} to {high}",
-                    lambda moments, f=field_name, a=low, b=high: z3.Not(  # type: ignore[misc]  # bound now
-                        z3.And(moments[-1].after()[f] >= a, moments[-1].after()[f] <= b)
-                    ),
-                )
-        return Verdict(name, meaning, "proved", f"{len(after)} fields")
+        for field, within in self._within_ranges().items():
+            if not self.proves(within):
+                return self._leaving(field)
+        return Verdict(name, meaning, "proved", f"{len(self._moment.after())} fields")
 
-    def _open_or_found(self, name: str, meaning: str, what: str, target: Target) -> Verdict:
-        run = find_run(self.rules, target, self.effort, lambda _run: True)
+    def _leaving(self, field: str) -> Verdict:
+        """Return that a field of the memory can leave its range, with a run at whose end it has, where one is found."""
+        name = "memory_in_range"
+        low, high = self.encoder.declared[field]
+        what = f"{field[2:]} can leave {low} to {high}"
+        run = find_run(
+            self.rules,
+            lambda moments: z3.Not(self._is_within(field, moments[-1].after()[field])),
+            self.effort,
+            lambda run: not low <= run.memory_after()[field] <= high,
+        )
         if run is None:
-            return Verdict(name, meaning, "open", what)
-        return Verdict(name, meaning, "broken", f"{what}: a run of {len(run.inputs)} ticks", run=run)
+            return Verdict(name, _OF_THE_WHOLE[name], "open", what)
+        note = f"{what}: a run of {len(run.inputs)} ticks"
+        return Verdict(name, _OF_THE_WHOLE[name], "broken", note, run=run)
 
     def _whole_numbers_in_int32(self) -> Verdict:
         name = "whole_numbers_in_int32"
@@ -183,14 +189,16 @@ class Proof:
         unrolled = Unrolled(self.program, default_fixed(self.rules, self.program))
         left = set(range(1, len(rows) + 1))
         stop = time.monotonic() + self.effort.search_s
-        while left and len(unrolled.moments) < self.effort.most_ticks and time.monotonic() < stop:
+        for _ in range(self.effort.most_ticks):
+            if not left or time.monotonic() >= stop:
+                break
             unrolled.extend()
             fired = unrolled.moments[-1].of(self.program.row)
             while left:
                 model = unrolled.check(z3.Or(*(fired == row for row in sorted(left))), seconds=self.effort.query_s)
                 if model is None:
                     break
-                left.discard(model.eval(fired, model_completion=True).as_long())
+                left.remove(model.eval(fired, model_completion=True).as_long())
         if not left:
             return Verdict(name, meaning, "proved", f"{len(rows)} rows, each within {len(unrolled.moments)} ticks")
         words = ", ".join(f"{rows[at - 1].source.word}: {rows[at - 1].name}" for at in sorted(left))

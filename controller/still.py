@@ -14,7 +14,7 @@ So there is at most one change, or one engagement that a latched fault ends for 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import combinations, pairwise
+from itertools import pairwise
 from typing import Any
 
 import z3
@@ -59,16 +59,15 @@ def chatters(encoder: Encoder, moments: Sequence[Moment]) -> Any:
 
     A latched fault that ends an engagement does not count.
     """
-    last = len(moments) - 1
-    changes = [
-        z3.Xor(one.before["m.state"] == _IN, one.command("state") == _IN) for one in moments
-    ]  # fmt: skip  # one formula a tick
-    faulted = z3.And(moments[last].command("state") != _IN, _latched(encoder, moments[last].after()))
-    found = []
-    for first, second in combinations(range(last + 1), 2):
-        if second == last:
-            found.append(z3.And(changes[first], changes[second], *_same(moments[first:])))
-    return z3.And(z3.Or(*found), z3.Not(faulted))
+    changes = [_changes(encoder, one) for one in moments]
+    earlier = [z3.And(changed, *_same(moments[at:])) for at, changed in enumerate(changes[:-1])]
+    return z3.And(changes[-1], z3.Or(*earlier))
+
+
+def _changes(encoder: Encoder, moment: Moment) -> Any:
+    was_in, is_in = moment.before["m.state"] == _IN, moment.command("state") == _IN
+    faulted = z3.And(z3.Not(is_in), _latched(encoder, moment.after()))
+    return z3.And(z3.Xor(was_in, is_in), z3.Not(faulted))
 
 
 def _same(moments: Sequence[Moment]) -> list[Any]:
