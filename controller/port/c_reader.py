@@ -238,18 +238,18 @@ class Machine:
                 return self.bits.compare(_TURNED[node.op], right, left)
         raise _no(node, f"the operator {node.op} on a {left.kind} and a {right.kind}")
 
-    def _under(self, condition: Value, make: Callable[..., Value], *given: Any) -> Value:
+    def _under(self, condition: Value, make: Callable[..., Value], node: Any, *given: Any) -> Value:
         self.bits.path.append(condition.term)
-        value = self._quiet(make, *given)
+        value = self._quiet(make, node, *given)
         self.bits.path.pop()
         return value
 
-    def _quiet(self, make: Callable[..., _Made], *given: Any) -> _Made:
+    def _quiet(self, make: Callable[..., _Made], node: Any, *given: Any) -> _Made:
         # C leaves the order of operands and arguments open, and what stands on a condition may not be worked out.
         before = len(self.written)
-        made = make(*given)
+        made = make(node, *given)
         if len(self.written) != before:
-            raise CTextError("a call with an effect as an operand or an argument")
+            raise _no(node, "a call with an effect as an operand or an argument")
         return made
 
     def _call(self, node: Any, frame: _Frame) -> Value | None:

@@ -420,7 +420,7 @@ def test_calls_that_are_refused(functions: str, body: str, word: str) -> None:
 )
 def test_a_call_with_an_effect_stands_alone(body: str) -> None:
     # The order of operands and arguments is the compiler's, and what stands on a condition may not be worked out.
-    with pytest.raises(CTextError, match="a call with an effect as an operand or an argument"):
+    with pytest.raises(CTextError, match="text, line 2: a call with an effect as an operand or an argument"):
         _run("int32_t g(s_t *m) { m->b = m->b; return 1; } int32_t h(int32_t x, int32_t y) { return x; }\n"
              f"void f(const k_t *k, s_t *m) {{ {body} }}")  # fmt: skip
 
