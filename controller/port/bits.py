@@ -12,7 +12,7 @@ from typing import Any, Literal
 
 import z3
 
-from controller.port.c_text import HIGHEST, LOWEST
+from controller.port.c_text import HIGHEST, LOWEST, int32
 
 Kind = Literal["int", "bool"]
 
@@ -22,12 +22,12 @@ _FACTOR_MS = 5_000
 
 @dataclass(frozen=True)
 class Value:
-    """A number (with the interval it lies in) or a truth value."""
+    """A number with the interval it lies in, or a truth value, whose interval says nothing."""
 
     term: Any
     kind: Kind
-    low: int = 0
-    high: int = 1
+    low: int = LOWEST
+    high: int = HIGHEST
 
 
 @dataclass
@@ -40,33 +40,38 @@ class Bits:
     _products: list[tuple[Any, Any, Any]] = field(default_factory=list)
 
     def number(self, value: int) -> Value:
-        """Return a constant."""
-        return Value(z3.BitVecVal(value, 32), "int", value, value)
+        """Return a constant; `UserError` for what is no int32."""
+        return Value(z3.BitVecVal(int32(value), 32), "int", value, value)
 
     def truth(self, value: bool) -> Value:
         """Return a constant truth value."""
         return Value(z3.BoolVal(value), "bool")
 
     def variable(self, name: str, kind: Kind, low: int = LOWEST, high: int = HIGHEST) -> Value:
-        """Return a variable; that it lies in its interval is the caller's assumption."""
+        """Return a variable; that it lies in its interval is the caller's assumption.
+
+        Raises `UserError` for an interval wider than int32: as 32 bits its ends would be other numbers.
+        """
         if kind == "bool":
             return Value(z3.Bool(name), "bool")
-        return Value(z3.BitVec(name, 32), "int", low, high)
+        return Value(z3.BitVec(name, 32), "int", int32(low), int32(high))
 
     def arithmetic(self, op: str, left: Value, right: Value) -> Value:
         """Return `left op right` for + - *."""
-        a, b = left.term, right.term
         if op == "+":
-            term, low, high = a + b, left.low + right.low, left.high + right.high
+            low, high = left.low + right.low, left.high + right.high
         elif op == "-":
-            term, low, high = a - b, left.low - right.high, left.high - right.low
+            low, high = left.low - right.high, left.high - right.low
         else:
             corners = [x * y for x in (left.low, left.high) for y in (right.low, right.high)]
-            term, low, high = self._product(a, b), min(corners), max(corners)
+            low, high = min(corners), max(corners)
+        a, b = left.term, right.term
         if low < LOWEST or high > HIGHEST:
             self.obligations.append((f"{op} overflows int32", self._fits(op, a, b)))
-            low, high = max(low, LOWEST), min(high, HIGHEST)
-        return Value(term, "int", low, high)
+            low, high = LOWEST, HIGHEST
+        elif low == high:
+            return self.number(low)
+        return Value(a + b if op == "+" else a - b if op == "-" else self._product(a, b), "int", low, high)
 
     def _product(self, a: Any, b: Any) -> Any:
         # Two products whose factors are equal are one term: a solver that has to multiply out both is lost.
@@ -140,7 +145,7 @@ class Bits:
 
 def _alike(one: Any, other: Any) -> bool:
     # Worth asking: the same constant, or two terms over the same variables.
-    if z3.is_bv_value(one) or z3.is_bv_value(other):
+    if z3.is_bv_value(one):
         return bool(one.eq(other))
     return _variables(one) == _variables(other)
 

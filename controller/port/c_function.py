@@ -143,7 +143,7 @@ class Scope:
         for term in order:
             if term.op in ("var", "const"):
                 continue
-            depth[term] = 1 + max((depth.get(part, 0) for part in term.parts), default=0)
+            depth[term] = 1 + max(depth.get(part, 0) for part in term.parts)
             if term is not root and (self._is_kept(term) or depth[term] > _DEEPEST):
                 self.bind(term)
                 depth[term] = 0

@@ -9,7 +9,8 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any
+from functools import lru_cache
+from typing import Any, TypeVar
 
 import z3
 from pycparser import c_ast, c_parser
@@ -24,13 +25,16 @@ class CTextError(Exception):
 
 _TYPES = "typedef int int32_t; typedef unsigned int uint32_t; typedef _Bool bool;\n"
 _KINDS: dict[str, Kind] = {"int32_t": "int", "bool": "bool"}
-_COMPARISONS = {"<": ("<", False), "<=": ("<=", False), ">": ("<", True), ">=": ("<=", True),
-                "==": ("==", False), "!=": ("!=", False)}  # fmt: skip
+_TURNED = {">": "<", ">=": "<="}
+"""Comparisons that are read with their sides changed over."""
+
+
+_Made = TypeVar("_Made")
 
 
 @dataclass(frozen=True)
 class Pointer:
-    """What a structure's pointer points at: `m` or `m.lock_brake`."""
+    """What a structure's pointer points at, e.g. `m`: its fields are `m.band`, `m.hot`."""
 
     path: str
     type: str
@@ -39,9 +43,9 @@ class Pointer:
 
 @dataclass
 class Program:
-    """A parsed text: its structures (field to type) and functions."""
+    """A parsed text: its structures (field to kind) and functions."""
 
-    structures: dict[str, dict[str, str]]
+    structures: dict[str, dict[str, Kind]]
     functions: dict[str, Any]
 
 
@@ -50,7 +54,6 @@ class _Frame:
     locals: dict[str, Value | Pointer]
     constant: set[str]
     result: Value | None = None
-    returned: bool = False
 
 
 @dataclass
@@ -61,6 +64,8 @@ class Machine:
     bits: Bits
     store: dict[str, Value]
     calls: list[str] = field(default_factory=list)
+    written: list[str] = field(default_factory=list)
+    """Every write to a structure so far, by path: shows whether a call had an effect."""
 
     def call(self, name: str, arguments: list[Value | Pointer]) -> Value | None:
         """Run a function; returns its result, or None for `void`."""
@@ -79,8 +84,7 @@ class Machine:
         self.calls.append(name)
         self._block(function.body, frame)
         self.calls.pop()
-        kind = _KINDS.get(_type_name(function.decl.type.type.type))
-        if (kind is None) != (frame.result is None) or (frame.result is not None and frame.result.kind != kind):
+        if _kind(function.decl.type.type) != (frame.result.kind if frame.result is not None else None):
             raise CTextError(f"{name}: its result is not of its declared type")
         return frame.result
 
@@ -88,7 +92,7 @@ class Machine:
 
     def _block(self, block: Any, frame: _Frame) -> None:
         for item in block.block_items or []:
-            if frame.returned:
+            if frame.result is not None:
                 raise _no(item, "a statement after return")
             self._statement(item, frame)
 
@@ -99,20 +103,19 @@ class Machine:
             self._assignment(item, frame)
         elif isinstance(item, c_ast.If):
             self._if(item, frame)
-        elif isinstance(item, c_ast.Return):
-            frame.result, frame.returned = self._value(item.expr, frame), True
+        elif isinstance(item, c_ast.Return) and item.expr is not None:
+            frame.result = self._value(item.expr, frame)
         elif isinstance(item, c_ast.FuncCall):
             self._call(item, frame)
         elif isinstance(item, c_ast.Compound):
             self._block(item, frame)
-        elif isinstance(item, c_ast.Cast) and _type_name(item.to_type.type.type) == "void":
-            self._lookup(item.expr, frame)
         else:
             raise _no(item, f"a {type(item).__name__}")
 
     def _declaration(self, item: Any, frame: _Frame) -> None:
-        kind = _KINDS.get(_type_name(item.type.type) if isinstance(item.type, c_ast.TypeDecl) else "")
-        if kind is None or item.init is None:
+        kind = _kind(item.type)
+        # A static one would be set once and keep its value from call to call.
+        if kind is None or item.init is None or item.storage:
             raise _no(item, "a local that is not an initialised int32_t or bool")
         if item.name in frame.locals:
             raise _no(item, f"{item.name!r} declared twice")
@@ -135,6 +138,7 @@ class Machine:
         if is_const:
             raise _no(item, f"a write to {path}, which is const")
         self.store[path] = self._typed(item.rvalue, kind, frame)
+        self.written.append(path)
 
     def _if(self, item: Any, frame: _Frame) -> None:
         condition = self._typed(item.cond, "bool", frame)
@@ -143,13 +147,12 @@ class Machine:
             if taken is not None:
                 self._statement(taken, frame)
             return
-        yes = self._arm(item.iftrue, frame, condition)
-        no = self._arm(item.iffalse, frame, self.bits.opposite(condition))
-        self.store = {path: self._merged(condition, yes[0].get(path), no[0].get(path), item)
-                      for path in yes[0].keys() & no[0].keys()}  # fmt: skip
-        for name, old in frame.locals.items():
-            if isinstance(old, Value):
-                frame.locals[name] = self._merged(condition, yes[1][name], no[1][name], item)
+        yes_store, yes_names = self._arm(item.iftrue, frame, condition)
+        no_store, no_names = self._arm(item.iffalse, frame, self.bits.opposite(condition))
+        # What only one arm has written is not known after it.
+        self.store = {path: self._merged(condition, yes, no_store[path])
+                      for path, yes in yes_store.items() if path in no_store}  # fmt: skip
+        frame.locals = {name: self._merged(condition, yes_names[name], no_names[name]) for name in frame.locals}
 
     def _arm(self, block: Any, frame: _Frame, condition: Value) -> tuple[dict[str, Value], dict[str, Any]]:
         store, names, constant = self.store, frame.locals, frame.constant
@@ -157,16 +160,15 @@ class Machine:
         self.bits.path.append(condition.term)
         if block is not None:
             self._statement(block, frame)
-            if frame.returned:
+            if frame.result is not None:
                 raise _no(block, "a return inside an if")
         self.bits.path.pop()
         after = (self.store, frame.locals)
         self.store, frame.locals, frame.constant = store, names, constant
         return after
 
-    def _merged(self, condition: Value, yes: Any, no: Any, item: Any) -> Value:
-        if not isinstance(yes, Value) or not isinstance(no, Value):
-            raise _no(item, "a value that only one arm has")
+    def _merged(self, condition: Value, yes: Any, no: Any) -> Any:
+        # A pointer is the same in both arms: none is ever assigned to.
         return yes if yes is no else self.bits.choice(condition, yes, no)
 
     # Expressions --------------------------------------------------------------------------------------------
@@ -191,8 +193,8 @@ class Machine:
             return self._binary(node, frame)
         if isinstance(node, c_ast.TernaryOp):
             condition = self._typed(node.cond, "bool", frame)
-            yes = self._under(condition, lambda: self._value(node.iftrue, frame))
-            no = self._under(self.bits.opposite(condition), lambda: self._value(node.iffalse, frame))
+            yes = self._under(condition, self._value, node.iftrue, frame)
+            no = self._under(self.bits.opposite(condition), self._value, node.iffalse, frame)
             if yes.kind != no.kind:
                 raise _no(node, "a choice between a number and a truth value")
             return self.bits.choice(condition, yes, no)
@@ -215,40 +217,46 @@ class Machine:
         if node.op == "!":
             return self.bits.opposite(self._typed(node.expr, "bool", frame))
         if node.op == "-":
-            value = self._typed(node.expr, "int", frame)
-            if value.low == value.high:
-                return self.bits.number(-value.low)
-            return self.bits.arithmetic("-", self.bits.number(0), value)
+            return self.bits.arithmetic("-", self.bits.number(0), self._typed(node.expr, "int", frame))
         raise _no(node, f"the operator {node.op}")
 
     def _binary(self, node: Any, frame: _Frame) -> Value:
         if node.op in ("&&", "||"):
             left = self._typed(node.left, "bool", frame)
             reached = left if node.op == "&&" else self.bits.opposite(left)
-            right = self._under(reached, lambda: self._typed(node.right, "bool", frame))
+            right = self._under(reached, self._typed, node.right, "bool", frame)
             return (self.bits.both if node.op == "&&" else self.bits.either)(left, right)
-        left, right = self._value(node.left, frame), self._value(node.right, frame)
-        if node.op in ("+", "-", "*") and left.kind == right.kind == "int":
-            return self.bits.arithmetic(node.op, left, right)
+        left, right = (self._quiet(self._value, side, frame) for side in (node.left, node.right))
         if node.op in ("==", "!=") and left.kind == right.kind:
             return self.bits.compare(node.op, left, right)
-        if node.op in _COMPARISONS and left.kind == right.kind == "int":
-            op, swapped = _COMPARISONS[node.op]
-            return self.bits.compare(op, right, left) if swapped else self.bits.compare(op, left, right)
+        if left.kind == right.kind == "int":
+            if node.op in ("+", "-", "*"):
+                return self.bits.arithmetic(node.op, left, right)
+            if node.op in ("<", "<="):
+                return self.bits.compare(node.op, left, right)
+            if node.op in _TURNED:
+                return self.bits.compare(_TURNED[node.op], right, left)
         raise _no(node, f"the operator {node.op} on a {left.kind} and a {right.kind}")
 
-    def _under(self, condition: Value, make: Callable[[], Value]) -> Value:
-        # What is worked out on a condition must leave nothing behind.
-        store = dict(self.store)
+    def _under(self, condition: Value, make: Callable[..., Value], node: Any, *given: Any) -> Value:
         self.bits.path.append(condition.term)
-        value = make()
+        value = self._quiet(make, node, *given)
         self.bits.path.pop()
-        if store != self.store:
-            raise CTextError("a call with an effect inside && || or ?:")
         return value
 
+    def _quiet(self, make: Callable[..., _Made], node: Any, *given: Any) -> _Made:
+        # C leaves the order of operands and arguments open, and what stands on a condition may not be worked out.
+        before = len(self.written)
+        made = make(node, *given)
+        if len(self.written) != before:
+            raise _no(node, "a call with an effect as an operand or an argument")
+        return made
+
     def _call(self, node: Any, frame: _Frame) -> Value | None:
-        arguments = [self._argument(one, frame) for one in (node.args.exprs if node.args else [])]
+        if not isinstance(node.name, c_ast.ID):
+            raise _no(node, "a call of anything but a name")
+        given = node.args.exprs if node.args else []
+        arguments = [self._quiet(self._argument, one, frame) for one in given]
         return self.call(node.name.name, arguments)
 
     def _argument(self, node: Any, frame: _Frame) -> Value | Pointer:
@@ -271,48 +279,37 @@ class Machine:
         return self.store[path]
 
     def _field(self, node: Any, frame: _Frame) -> tuple[str, Kind, bool]:
-        if not isinstance(node, c_ast.StructRef):
-            raise _no(node, "something that is no structure field")
-        owner, name = self._owner(node, frame)
-        kind = _KINDS.get(self._field_type(owner, name, node))
-        if kind is None:
-            raise _no(node, f"the structure {owner.path}.{name} as a value")
-        return f"{owner.path}.{name}", kind, owner.is_const
-
-    def _owner(self, node: Any, frame: _Frame) -> tuple[Pointer, str]:
-        if not isinstance(node, c_ast.StructRef):
-            raise _no(node, "something that is no structure field")
-        if node.type == "->":
-            owner = self._lookup(node.name, frame)
-            if isinstance(owner, Pointer):
-                return owner, node.field.name
+        if not isinstance(node, c_ast.StructRef) or node.type != "->":
+            raise _no(node, "something that is no field behind a pointer")
+        owner = self._lookup(node.name, frame)
+        if not isinstance(owner, Pointer):
             raise _no(node, "-> on a value")
-        outer, name = self._owner(node.name, frame)
-        inner = self._field_type(outer, name, node)
-        return Pointer(f"{outer.path}.{name}", inner, outer.is_const), node.field.name
-
-    def _field_type(self, owner: Pointer, name: str, node: Any) -> str:
+        name = node.field.name
         fields = self.program.structures.get(owner.type, {})
         if name not in fields:
             raise _no(node, f"the field {name!r} of {owner.type}, which has none of that name")
-        return fields[name]
+        return f"{owner.path}.{name}", fields[name], owner.is_const
 
 
+@lru_cache(maxsize=8)
 def read(header: str, text: str) -> Program:
-    """Parse a header and a text. Raises `CTextError` for anything a compiler would refuse outright."""
+    """Parse a header and a text. Raises `CTextError` for anything a compiler would refuse outright.
+
+    The same texts are asked for several times in a proof; nothing changes a program once it is read.
+    """
     defined: dict[str, str] = {}
-    plain = _TYPES + "\n".join(_without_directives(part, defined) for part in (header, text))
-    for name, value in defined.items():
-        plain = re.sub(rf"\b{name}\b", value, plain)
+    plain = _TYPES
+    for name, part in (("header", header), ("text", text)):
+        plain += f'#line 1 "{name}"\n{_without_directives(part, defined)}\n'
     try:
         tree = c_parser.CParser().parse(plain)
     except Exception as error:  # pycparser raises its own class and, on odd text, others
         raise CTextError(f"not C: {error}") from None
-    structures: dict[str, dict[str, str]] = {}
+    structures: dict[str, dict[str, Kind]] = {}
     functions: dict[str, Any] = {}
     for item in tree.ext:
         if isinstance(item, c_ast.Typedef) and isinstance(item.type.type, c_ast.Struct):
-            structures[item.name] = {one.name: _type_name(one.type.type) for one in item.type.type.decls}
+            structures[item.name] = dict(map(_member, item.type.type.decls or []))
         elif isinstance(item, c_ast.FuncDef):
             if item.decl.name in functions:
                 raise CTextError(f"function {item.decl.name!r} twice")
@@ -323,47 +320,63 @@ def read(header: str, text: str) -> Program:
 
 
 def _without_directives(text: str, defined: dict[str, str]) -> str:
-    text = re.sub(r"/\*.*?\*/", lambda found: "\n" * found[0].count("\n"), text, flags=re.S)
+    """Return the text without directives and comments, what is `defined` so far put in, as a preprocessor does.
+
+    Lines stay lines, so that a refusal can name its own.
+    """
+    if "\\" in text or "??" in text:
+        raise CTextError("a backslash or ??, which may join lines, is not in the port's C")
+    text = re.sub(r"/\*.*?\*/", lambda found: " " + "\n" * found[0].count("\n"), text, flags=re.S)
     lines = []
-    for line in text.splitlines():
-        if line.startswith("#define") and (found := re.fullmatch(r"#define (\w+) (\(.*\))", line)):
-            defined[found[1]] = found[2]
-        elif line.startswith("#") and not re.fullmatch(
-            r"#(include [<\"][\w.]+[>\"]|ifndef \w+|define \w+|endif)", line
-        ):
-            raise CTextError(f"the directive {line!r}")
-        lines.append("" if line.startswith("#") else line)
+    for line in text.split("\n"):
+        if not line.lstrip().startswith("#"):
+            lines.append(re.sub(r"\w+", lambda word: defined.get(word[0], word[0]), line))
+            continue
+        lines.append("")
+        define = re.fullmatch(r"#define (\w+)(?: (\([0-9]\w*\)))?", line)
+        guard = re.fullmatch(r"#ifndef (\w+)", line)
+        if define and define[1] not in defined:
+            defined[define[1]] = define[2] or ""
+        elif not (guard and guard[1] not in defined) and not re.fullmatch(r'#include [<"][\w.]+[>"]|#endif', line):
+            raise CTextError(f"the directive {line!r} is not in the port's C")
     return "\n".join(lines)
 
 
-def _type_name(node: Any) -> str:
-    return node.names[0] if isinstance(node, c_ast.IdentifierType) else ""
+def _type_name(declared: Any) -> str:
+    is_plain = isinstance(declared, c_ast.TypeDecl) and isinstance(declared.type, c_ast.IdentifierType)
+    return " ".join(declared.type.names) if is_plain else ""
+
+
+def _kind(declared: Any) -> Kind | None:
+    return _KINDS.get(_type_name(declared))
+
+
+def _member(one: Any) -> tuple[str, Kind]:
+    kind = _kind(getattr(one, "type", None))
+    # A bit-field would hold less than its type says.
+    if kind is None or one.bitsize is not None:
+        raise _no(one, "a field that is no int32_t or bool")
+    return one.name, kind
 
 
 def _passed(parameter: Any, argument: Value | Pointer) -> Value | Pointer:
     if isinstance(parameter.type, c_ast.PtrDecl):
-        name, is_const = _type_name(parameter.type.type.type), "const" in parameter.type.type.quals
+        name = _type_name(parameter.type.type)
         if not isinstance(argument, Pointer) or argument.type != name:
-            raise _no(parameter, f"another argument than a {name} pointer")
+            raise _no(parameter, "another pointer than the declared one")
+        is_const = "const" in parameter.type.type.quals
         if argument.is_const and not is_const:
             raise _no(parameter, "a const pointer for one that is not")
         return Pointer(argument.path, name, is_const)
-    kind = _KINDS.get(_type_name(parameter.type.type))
-    if not isinstance(argument, Value) or argument.kind != kind:
-        raise _no(parameter, f"another argument than a {kind}")
+    if not isinstance(argument, Value) or argument.kind != _kind(parameter.type):
+        raise _no(parameter, "an argument of another type than the declared one")
     return argument
 
 
 def _no(node: Any, what: str) -> CTextError:
-    return CTextError(f"line {getattr(getattr(node, 'coord', None), 'line', '?')}: {what} is not in the port's C")
+    return CTextError(f"{node.coord.file}, line {node.coord.line}: {what} is not in the port's C")
 
 
 def fields_of(program: Program, type_name: str, root: str) -> dict[str, Kind]:
-    """Return every leaf field of a structure by path, e.g. `m.lock_brake.on`."""
-    leaves: dict[str, Kind] = {}
-    for name, inner in program.structures[type_name].items():
-        if inner in _KINDS:
-            leaves[f"{root}.{name}"] = _KINDS[inner]
-        else:
-            leaves |= fields_of(program, inner, f"{root}.{name}")
-    return leaves
+    """Return every field of a structure by path, e.g. `m.band`; none where the text has no such structure."""
+    return {f"{root}.{name}": kind for name, kind in program.structures.get(type_name, {}).items()}

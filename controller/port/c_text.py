@@ -111,8 +111,15 @@ def statement(text: str, indent: str) -> str:
     )
 
 
-def number(value: int) -> str:
-    """Return an int32 constant; the lowest one has no literal of its own in C."""
+def int32(value: int) -> int:
+    """Return a number as it is; raises `UserError` for one that is no int32."""
     if not LOWEST <= value <= HIGHEST:
         raise UserError(f"the rules use the number {value}, which is no int32: firmware cannot carry it")
-    return "(-2147483647 - 1)" if value == LOWEST else f"({value})" if value < 0 else str(value)
+    return value
+
+
+def number(value: int) -> str:
+    """Return an int32 constant; the lowest one has no literal of its own in C."""
+    if int32(value) == LOWEST:
+        return "(-2147483647 - 1)"
+    return f"({value})" if value < 0 else str(value)

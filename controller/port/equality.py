@@ -95,7 +95,7 @@ def _tick_case(rules: RuleSet, text: CText, ignition_on: bool, query_ms: int) ->
     variables = _declared(bits, "x", rules.signals) | _declared(bits, "k", rules.keys)
     variables |= _declared(bits, "m", rules.memory)
     variables["x.ignition_on"] = bits.truth(ignition_on)
-    bits.assumptions = [*all_in_range(list(variables.values())), *_relations(rules, variables)]
+    bits.assumptions = [*all_in_range(list(variables.values())), *_relations(rules, Bits(), variables)]
     solver = _solver(bits.assumptions, query_ms)
 
     program = read(text.header, text.rules)
@@ -142,8 +142,6 @@ def _same(solver: Any, name: str, in_c: Value, in_rules: Value) -> Claim:
 
 def _stays(solver: Any, field: Memory, in_c: Value) -> Claim:
     name = f"memory {field.name} stays from {field.low} to {field.high}"
-    if field.low <= in_c.low and in_c.high <= field.high:
-        return Claim(name, "proved")
     return _show(solver, name, z3.And(in_c.term >= field.low, in_c.term <= field.high))
 
 
@@ -179,10 +177,11 @@ def _calibration_claims(rules: RuleSet, text: CText) -> Iterator[Claim]:
         for key in rules.keys
         if not key.is_flag
     ]
-    solver = _solver([])
-    in_rules = Value(z3.And(*ranges, *_relations(rules, anything)), "bool")
     if in_c is None:
         raise CTextError("rules_calibration_valid returns nothing")
+    solver = _solver([])
+    bits.path += ranges
+    in_rules = Value(z3.And(*ranges, *_relations(rules, bits, anything)), "bool")
     yield _same(solver, "rules_calibration_valid: ranges and relations", in_c, in_rules)
     claim = _discharged(solver, bits)
     yield Claim(f"rules_calibration_valid: {claim.name}", claim.verdict, claim.detail)
@@ -197,17 +196,24 @@ def _limit_claims(rules: RuleSet, text: CText) -> Iterator[Claim]:
     in_c = machine.call("rules_inputs_limit", [Pointer("x", "rules_inputs_t", False)])
     if in_c is None:
         raise CTextError("rules_inputs_limit returns nothing")
-    numbers = [one for one in rules.signals if not one.is_flag]
     inside = z3.And(*(
         z3.And(anything[f"x.{one.name}"].term >= one.low, anything[f"x.{one.name}"].term <= one.high)
-        for one in numbers
+        for one in rules.signals if not one.is_flag
     ))  # fmt: skip
     solver = _solver([])
     yield _same(solver, "rules_inputs_limit: says whether all were in range", in_c, Value(inside, "bool"))
-    for one in numbers:
+    for one in rules.signals:
         was, now = anything[f"x.{one.name}"].term, _written(machine, f"x.{one.name}").term
-        yield _show(solver, f"rules_inputs_limit: {one.name} in range",
-                    z3.And(now >= one.low, now <= one.high, z3.Implies(inside, now == was)))  # fmt: skip
+        kept = z3.Implies(inside, now == was)
+        if one.is_flag:
+            yield _show(solver, f"rules_inputs_limit: {one.name} kept where all were in range", kept)
+        else:
+            yield _show(solver, f"rules_inputs_limit: {one.name} in range",
+                        z3.And(now >= one.low, now <= one.high, kept))  # fmt: skip
+    lost = [
+        _written(machine, f"x.{one.name}").term == one.high for one in rules.signals if one.name.endswith("_age_ms")
+    ] or [z3.Not(_written(machine, "x.ignition_on").term)]
+    yield _show(solver, "rules_inputs_limit: where one was outside, every signal is lost", z3.Or(inside, z3.And(*lost)))
 
 
 # Tools ------------------------------------------------------------------------------------------------------
@@ -252,9 +258,9 @@ def _declared(bits: Bits, root: str, parts: Iterable[Signal | Key | Memory]) -> 
     }
 
 
-def _relations(rules: RuleSet, variables: dict[str, Value]) -> list[Any]:
-    # Their sums are judged where the C works them out; here they only say what is assumed.
-    return [Evaluator(Bits(), variables).value(trace_relation(one, rules)).term for one in rules.relations]
+def _relations(rules: RuleSet, bits: Bits, variables: dict[str, Value]) -> list[Any]:
+    # Their sums are judged with those of `rules_calibration_valid`; in the tick they only say what is assumed.
+    return [Evaluator(bits, variables).value(trace_relation(one, rules)).term for one in rules.relations]
 
 
 def _solver(assumptions: list[Any], query_ms: int = _QUERY_MS) -> Any:
