@@ -365,6 +365,7 @@ _TOGETHER = {
     "a comparison": "cmp r1, #0; beq one; nop\none: nop; bx lr",
     "flags": "cmp r1, #0; beq one; cmp r1, #3\none: cmp r1, r1; bne two; nop\ntwo: bx lr",
     "flags for a while": "cmp r1, #0; beq one; cmp r1, #3\none: nop; cmp r1, r1; bne two; nop\ntwo: bx lr",
+    "flags before a jump": "cmp r1, #0; beq one; cmp r1, #3\none: nop; b two\ntwo: bx lr",
     "registers of a comparison that decides nothing": (
         "movs r2, #2; cmp r1, #0; beq one; movs r2, #1\none: nop; cmp r2, #1; bx lr"),
     "what is loaded and not asked": (
