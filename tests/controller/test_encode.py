@@ -17,7 +17,7 @@ from controller.encode import Encoder, keys_in_products
 from controller.our_rules import OURS
 from controller.ruleset import COMMAND_FIELDS
 from controller.terms import Graph, Term
-from controller.tracer import Program, trace
+from controller.tracer import Program, trace, trace_property
 from controller.watch import Watch
 from controller.words import maximum, minimum, not_, select
 
@@ -223,6 +223,8 @@ def test_a_product_met_again_is_the_same_unknown(encoder: Encoder) -> None:
 def test_keys_that_multiply_an_unknown(program: Program) -> None:
     gears = {f"turbine_rpm_at_100_kmh_{gear}" for gear in range(1, 11)}
     slopes = {"fill_permille_per_s", "apply_permille_per_s", "finish_permille_per_s", "slew_limit_permille_per_s"}
+    for prop in OURS.properties:
+        trace_property(prop, program)
     found = keys_in_products(OURS, program)
     assert found >= gears | {"tyre_scale_permille"} | slopes
     assert found < CALIBRATION.keys()

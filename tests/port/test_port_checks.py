@@ -461,7 +461,7 @@ def test_every_tool_is_named_with_its_version_or_as_missing(
     monkeypatch.setattr(campaign, "version", version)
     found = campaign.tools()
     assert found[0][0] == "python"
-    packages = [("ziglang", "1.7"), ("unicorn", "not installed"), ("pycparser", "1.9"), ("z3-solver", "1.9"),
-                ("numba", "1.5"), ("numpy", "1.5")]  # fmt: skip  # a list
+    packages = [("ziglang", "1.7"), ("unicorn", "not installed"), ("capstone", "1.8"), ("pycparser", "1.9"),
+                ("z3-solver", "1.9"), ("numba", "1.5"), ("numpy", "1.5")]  # fmt: skip  # a list
     cppcheck = [("cppcheck", "cppcheck 12.2")] if "cppcheck" in installed else []
     assert found[1:] == [*compiler, *packages, *cppcheck]
