@@ -79,11 +79,28 @@ def test_not_text(tmp_path: Path) -> None:
 # The file to start from ------------------------------------------------------------------------------------
 
 
+TEMPLATE = Path(__file__).parents[2] / "controller" / "templates" / "my_rules.py"
+
+
 @pytest.fixture(scope="module")
-def mine(tmp_path_factory: pytest.TempPathFactory) -> RuleSet:
-    file = tmp_path_factory.mktemp("start") / "my_rules.py"
-    file.write_text(template_text(), encoding="utf-8")
-    return load_rules(str(file))
+def mine() -> RuleSet:
+    # The file itself: a mutation run puts its changes there.
+    return load_rules(str(TEMPLATE))
+
+
+def test_the_template_is_what_a_user_is_given() -> None:
+    assert template_text() == TEMPLATE.read_text(encoding="utf-8")
+
+
+def test_the_templates_numbers_are_those_of_its_comments(mine: RuleSet) -> None:
+    signal, key = mine.signals[-1], mine.keys[-1]
+    assert (signal.low, signal.high, signal.default) == (-600, 1_500, 200)
+    assert (key.low, key.high, key.default, key.scale) == (-400, 800, 400, 10)
+    # In front of our brake, behind our cold oil: the first that holds gives the reason.
+    reasons = [one.reason for one in mine.interlocks]
+    at = reasons.index("cold_coolant")
+    assert reasons[at - 1] == OURS.interlocks[at - 1].reason
+    assert reasons[at + 1] == "brake"
 
 
 def test_the_template_adds_one_of_each(mine: RuleSet) -> None:
@@ -124,6 +141,7 @@ def test_the_template_opens_a_hold_on_cold_coolant(mine: RuleSet) -> None:
     rig.tick(999)
     assert rig.refusal == "cold_coolant"
     rig.tick(1)
+    assert rig.refusal != "cold_coolant"
     assert rig.until(State.APPLIED) <= 2_000
 
 
