@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from random import Random
 
-from tests.port.thumb_code import CONDITIONS
+from thumb_code import CONDITIONS
 
 WORDS, BYTES, HALVES = (0, 4, 8), (12, 13), (14, 16)
 _RESULTS = ("ands", "orrs", "eors", "bics", "muls", "mvns")

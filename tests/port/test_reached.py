@@ -8,13 +8,13 @@ from random import Random
 
 import pytest
 
+from controller.calibration import load_calibration
 from controller.declare import Interlock, State
 from controller.our_rules import OURS
 from controller.port.reached import Known, any_memory, places, reached_memory
 from controller.port.rules_h import rules_h
 from controller.ruleset import RuleSet
 from controller.step import Reference
-from tests.controller.rig import calibration
 
 
 def _structure(rules: RuleSet, name: str) -> type[ctypes.Structure]:
@@ -95,7 +95,7 @@ def test_ticks_from_power_up_leave_what_is_known(reached: dict[State, Known]) ->
     calm |= {"road_speed_ckmh": 4_000, "turbine_rpm": 1_354, "engine_rpm": 1_500, "now_ms": 0}
     ends = {signal.name: (signal.low, signal.high, signal.default) for signal in OURS.signals}
     for _ in range(12):
-        controller, inputs = Reference(OURS, calibration()), calm | {"band_switch": 0}
+        controller, inputs = Reference(OURS, load_calibration("station", OURS).values), calm | {"band_switch": 0}
         for tick in range(80):
             if tick == 2:
                 inputs["band_switch"] = 1

@@ -9,10 +9,10 @@ from collections.abc import Mapping
 from itertools import product
 
 import pytest
+from thumb_code import Code, Core
 
 from controller.errors import UserError
 from controller.port import ways
-from tests.port.thumb_code import Code, Core
 
 _Held = Mapping[tuple[int, int], range]
 _SOME = (-(2**31), -6, -3, -1, 0, 1, 2, 3, 4, 5, 8, 255, 256, 2**31 - 1)

@@ -5,9 +5,8 @@ from __future__ import annotations
 from itertools import product
 
 import pytest
-
-from tests.port.random_code import program
-from tests.port.thumb_code import Code, Core
+from random_code import program
+from thumb_code import Code, Core
 
 _KNOWN = {("m", 0, 4): (0, 3), ("m", 4, 4): (-1, 1), ("m", 12, 1): (0, 1)}
 
