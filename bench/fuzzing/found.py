@@ -67,7 +67,8 @@ def _of_plant(rules: RuleSet, batch: Batch, failure: Failure, name: str, folder:
     def fails(drive: Drive) -> bool:
         held = _counts(rules, vehicle, drive, lane.calibration)
         if failure.check == "cooler_with_hold":
-            return warmer_by_hold(held, _counts(rules, vehicle, drive, lane.calibration, kernel.BY_NOBODY))
+            never = _counts(rules, vehicle, drive, lane.calibration, kernel.BY_NOBODY)
+            return warmer_by_hold(held, never, drive.duration_s)
         return not plant_check(failure.check, held)[0]
 
     small = shrink_drive(batch.drives[failure.lane], fails)

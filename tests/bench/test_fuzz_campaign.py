@@ -23,6 +23,7 @@ from controller.calibration import parse_calibration, write_calibration
 from controller.errors import UserError
 from controller.our_rules import OURS
 from controller.ruleset import RuleSet
+from sim import lane_kernel as kernel
 from sim.drives import load_drive
 
 TEN = ("brake_opens", "wrong_gear_opens", "band_none_opens", "never_in_below_release", "band_change_drops",
@@ -152,6 +153,19 @@ def test_a_failure_of_the_plant_is_made_small_in_the_closed_loop(
     assert [path.name.split(".")[-2] for path in found.paths] == ["drive", "vehicle", "calibration"]
     small = load_drive(str(found.paths[0]))
     assert len(small.events) <= len(before.events)
+
+
+@pytest.mark.parametrize(
+    ("held_ticks", "warmer_c", "duration_s", "fails"),
+    [(3_000, 0.21, 60.0, True), (3_000, 0.19, 60.0, False), (2_999, 5.0, 60.0, False), (500, 0.3, 5.0, True),
+     (499, 0.3, 5.0, False), (6_000, -3.0, 60.0, False)],
+)  # fmt: skip  # a case a line would be longer
+def test_oil_is_compared_where_a_hold_lasts_for_most_of_a_drive(
+    held_ticks: int, warmer_c: float, duration_s: float, fails: bool
+) -> None:
+    held, never = [0.0] * kernel.COUNTS, [0.0] * kernel.COUNTS
+    held[kernel.HELD_TICKS], held[kernel.OIL_END], never[kernel.OIL_END] = held_ticks, 90.0 + warmer_c, 90.0
+    assert campaign.warmer_by_hold(held, never, duration_s) is fails
 
 
 def test_the_command_runs_shows_coverage_and_keeps_its_state(tmp_path: Path) -> None:
