@@ -6,9 +6,10 @@ import re
 import textwrap
 
 from controller.errors import UserError
+from controller.intervals import INT32_HIGH, INT32_LOW
 from controller.ruleset import RuleSet
 
-LOWEST, HIGHEST = -(2**31), 2**31 - 1
+LOWEST, HIGHEST = INT32_LOW, INT32_HIGH
 """The range of int32_t."""
 
 WIDTH = 100

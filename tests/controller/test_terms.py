@@ -3,7 +3,6 @@
 
 from __future__ import annotations
 
-import operator
 import sys
 from collections.abc import Callable
 from typing import Any
@@ -11,6 +10,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from term_values import evaluate
 
 from controller.declare import State
 from controller.terms import Graph, RuleLanguageError, Term, refuse, worked_out
@@ -151,21 +151,6 @@ def test_refusals_name_this_line_and_the_word_to_use(graph: Graph, number: int) 
 
 
 # One meaning on plain numbers and on terms ------------------------------------------------------------------
-
-_MEANING: dict[str, Callable[..., Any]] = {
-    "+": operator.add, "-": operator.sub, "*": operator.mul, "<": operator.lt, "<=": operator.le,
-    "==": operator.eq, "!=": operator.ne, "&": operator.and_, "|": operator.or_, "not": operator.not_,
-    "min": min, "max": max, "select": lambda c, a, b: a if c else b,
-}  # fmt: skip  # a table
-
-
-def evaluate(term: Term, values: dict[str, int]) -> int:
-    """Return the value of a term, by the meaning of each operation written out again."""
-    if term.op == "var":
-        return values[str(term.value)]
-    if term.op == "const":
-        return bool(term.value) if term.kind == "bool" else int(term.value)
-    return _MEANING[term.op](*(evaluate(part, values) for part in term.parts))
 
 
 def _everything(a: Any, b: Any, t: Any) -> Any:

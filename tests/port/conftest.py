@@ -24,3 +24,12 @@ def folder(made: Port, tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("port")
     write_port(made, out)
     return out
+
+
+@pytest.fixture
+def tools(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Return a folder that is all there is to be found of programs."""
+    folder = tmp_path / "tools"
+    folder.mkdir()
+    monkeypatch.setenv("PATH", str(folder))
+    return folder

@@ -2,31 +2,14 @@
 
 from __future__ import annotations
 
-import operator
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from itertools import product
 from random import Random
-from typing import Any
 
 from controller.terms import Graph, Term
 
 RANGES = {"a": (-3, 2), "b": (2, 4), "c": (0, 1)}
 TRUTHS = ("t", "u")
-
-_MEANING: dict[str, Callable[..., Any]] = {
-    "+": operator.add, "-": operator.sub, "*": operator.mul, "<": operator.lt, "<=": operator.le,
-    "==": operator.eq, "!=": operator.ne, "&": operator.and_, "|": operator.or_, "not": operator.not_,
-    "min": min, "max": max, "select": lambda condition, yes, no: yes if condition else no,
-}  # fmt: skip  # a table
-
-
-def evaluate(term: Term, values: dict[str, int]) -> int:
-    """Return the value of a term by the meaning of each operation."""
-    if term.op == "var":
-        return values[str(term.value)]
-    if term.op == "const":
-        return bool(term.value) if term.kind == "bool" else int(term.value)
-    return _MEANING[term.op](*(evaluate(part, values) for part in term.parts))
 
 
 def settings() -> Iterator[dict[str, int]]:

@@ -11,7 +11,8 @@ from typing import Any
 import pytest
 import z3
 from small_rules import HEADER, SMALL
-from small_terms import RANGES, evaluate, random_number, random_truth, settings
+from small_terms import RANGES, random_number, random_truth, settings
+from term_values import evaluate
 
 from controller.port.bits import Bits
 from controller.port.c_function import Places, Scope, bare, c_type

@@ -8,7 +8,8 @@ from random import Random
 from typing import Any
 
 import pytest
-from small_terms import RANGES, evaluate, random_number, random_truth, settings
+from small_terms import RANGES, random_number, random_truth, settings
+from term_values import evaluate
 
 from controller.port.folding import Folder, leaves
 from controller.terms import Graph, Term

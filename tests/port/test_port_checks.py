@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 import pytest
 from own_rules import BARE
+from shell_programs import program
 
 from controller.calibration import load_calibration
 from controller.errors import UserError
@@ -36,22 +37,6 @@ _PLAIN = replace(BARE, name="plain", relations=())
 """Rules whose random ticks are quickly made; nothing here runs them."""
 
 _WIDTH = len(_PLAIN.memory) + len(COMMAND_FIELDS)
-
-
-@pytest.fixture
-def tools(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Return a folder that is all there is to be found of programs."""
-    folder = tmp_path / "tools"
-    folder.mkdir()
-    monkeypatch.setenv("PATH", str(folder))
-    return folder
-
-
-def _program(folder: Path, name: str, does: str) -> Path:
-    path = folder / name
-    path.write_text(f"#!/bin/sh\n{does}\n")
-    path.chmod(0o755)
-    return path
 
 
 def _missing(monkeypatch: pytest.MonkeyPatch, *names: str) -> None:
@@ -83,7 +68,7 @@ def _built(monkeypatch: pytest.MonkeyPatch, build: Callable[[tuple[str, ...]], P
 def test_vectors_pass_where_the_runner_ends_well(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path, does: str, passed: bool, seen: str
 ) -> None:
-    _built(monkeypatch, lambda _flags: _program(tmp_path, "run_vectors", does))
+    _built(monkeypatch, lambda _flags: program(tmp_path, "run_vectors", does))
     assert list(campaign._runner(tmp_path)) == [
         Outcome("vectors", passed, seen),
         Outcome("vectors under address and undefined-behaviour sanitizers", passed, seen),
@@ -100,7 +85,7 @@ def test_only_a_missing_compiler_with_sanitizers_is_no_failure(
     plain, sanitized = campaign._runner(tmp_path)
     assert (plain.passed, plain.seen) == (False, "no build: -O2")
     assert (sanitized.passed, sanitized.seen) == (None, "needs a C compiler with sanitizers")
-    _program(tools, "gcc", "")
+    program(tools, "gcc", "")
     plain, sanitized = campaign._runner(tmp_path)
     assert plain.passed is sanitized.passed is False
     assert "-fsanitize=address,undefined" in sanitized.seen
@@ -118,12 +103,12 @@ def test_only_a_missing_compiler_with_sanitizers_is_no_failure(
     ],
 )
 def test_cppcheck_passes_where_it_ends_well(tools: Path, tmp_path: Path, does: str, passed: bool, seen: str) -> None:
-    _program(tools, "cppcheck", does)
+    program(tools, "cppcheck", does)
     assert list(campaign._cppcheck(tmp_path)) == [Outcome("cppcheck with its MISRA addon", passed, seen)]
 
 
 def test_cppcheck_is_told_to_fail_on_what_it_finds_in_what_goes_into_firmware(tools: Path, tmp_path: Path) -> None:
-    _program(tools, "cppcheck", "echo $* >&2")
+    program(tools, "cppcheck", "echo $* >&2")
     (outcome,) = campaign._cppcheck(tmp_path)
     assert {"--addon=misra", "--error-exitcode=1", "--suppress=misra-c2012-8.7"} <= set(outcome.seen.split())
     assert outcome.seen.endswith(" rules.c checks.c calibration_image.c device.c")
@@ -451,7 +436,7 @@ def test_every_tool_is_named_with_its_version_or_as_missing(
     monkeypatch: pytest.MonkeyPatch, tools: Path, installed: set[str], compiler: list[tuple[str, str]]
 ) -> None:
     for name in installed:
-        _program(tools, name, f"echo {name} 12.2; echo $1 second line")
+        program(tools, name, f"echo {name} 12.2; echo $1 second line")
 
     def version(package: str) -> str:
         if package == "unicorn":

@@ -7,26 +7,11 @@ import sys
 from pathlib import Path
 
 import pytest
+from shell_programs import program
 
 from controller.errors import UserError
 from controller.port import toolchain
 from controller.port.toolchain import CORE_FLAGS, CORES, WARNINGS, build_core, build_program, build_shared, run_tool
-
-
-@pytest.fixture
-def tools(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Return a folder that is all there is to be found of programs."""
-    folder = tmp_path / "tools"
-    folder.mkdir()
-    monkeypatch.setenv("PATH", str(folder))
-    return folder
-
-
-def _program(folder: Path, name: str, does: str = "echo $*") -> str:
-    path = folder / name
-    path.write_text(f"#!/bin/sh\n{does}\n")
-    path.chmod(0o755)
-    return str(path)
 
 
 def _without_zig(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -36,9 +21,9 @@ def _without_zig(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_the_machines_own_compiler_comes_before_zigs(tools: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     zig = [sys.executable, "-m", "ziglang", "cc"]
     assert toolchain.host_compiler() == toolchain.zig() == zig
-    cc = _program(tools, "cc")
+    cc = str(program(tools, "cc"))
     assert toolchain.host_compiler() == [cc]
-    gcc = _program(tools, "gcc")
+    gcc = str(program(tools, "gcc"))
     assert toolchain.host_compiler() == [gcc]
     _without_zig(monkeypatch)
     assert toolchain.host_compiler() == [gcc]
@@ -49,13 +34,13 @@ def test_no_compiler_at_all_is_one_clear_line(tools: Path, tmp_path: Path, monke
     assert toolchain.zig() is None
     with pytest.raises(UserError, match=r"^port: no C compiler: install gcc, or the extra: "):
         toolchain.host_compiler()
-    _program(tools, "gcc")
+    program(tools, "gcc")
     with pytest.raises(UserError, match=r"^port: no compiler for Cortex-M; install the extra: "):
         build_core(tmp_path, CORES["m4"], ["a.c"], "a.o")
 
 
 def test_what_a_tool_says_is_returned_its_errors_first(tools: Path) -> None:
-    tool = _program(tools, "tool", "echo out; echo err >&2; pwd")
+    tool = program(tools, "tool", "echo out; echo err >&2; pwd")
     assert run_tool([tool], tools) == f"err\nout\n{tools}"
 
 
@@ -69,14 +54,14 @@ def test_what_a_tool_says_is_returned_its_errors_first(tools: Path) -> None:
     ],
 )
 def test_a_tool_that_fails_is_told_by_its_first_error(tools: Path, does: str, said: str) -> None:
-    tool = _program(tools, "tool", does)
+    tool = program(tools, "tool", does)
     with pytest.raises(UserError) as error:
         run_tool([tool, "-c"], tools)
     assert str(error.value) == f"port: tool failed in {tools}: {said}"
 
 
 def test_each_kind_of_build_tells_the_compiler_what_to_make(tools: Path, tmp_path: Path) -> None:
-    _program(tools, "gcc", f"echo $* > {tmp_path}/said")
+    program(tools, "gcc", f"echo $* > {tmp_path}/said")
     always = " ".join(WARNINGS)
 
     def said() -> str:
@@ -94,7 +79,7 @@ def test_each_kind_of_build_tells_the_compiler_what_to_make(tools: Path, tmp_pat
 def test_a_core_gets_an_object_or_what_a_linker_script_makes(
     tools: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, core: str, cpu: str
 ) -> None:
-    zig = _program(tools, "zig", f"echo $* > {tmp_path}/said")
+    zig = program(tools, "zig", f"echo $* > {tmp_path}/said")
     monkeypatch.setattr(toolchain, "zig", lambda: [zig, "cc"])
     always = f"cc -target thumb-freestanding-eabi -mcpu={cpu} {' '.join((*WARNINGS, *CORE_FLAGS))}"
 
