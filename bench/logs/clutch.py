@@ -69,8 +69,8 @@ def clutch_of(log: Log, grid: Grid, gears: Gears, vehicle: Vehicle | None) -> Cl
     turbine_rpm, turbine_error = _turbine(log, grid, gears)
     slip_rpm = engine_rpm - turbine_rpm
     slip_pct = np.where(engine_rpm > 100.0, 100.0 * slip_rpm / np.maximum(engine_rpm, 1.0), np.nan)
-    step_rpm = math.hypot(stepped(log, "engine_rpm"), stepped(log, "turbine_rpm"))
-    noise_rpm = max(scatter(slip_rpm), swing(slip_rpm, grid.step_s), LEAST_NOISE_RPM, step_rpm)
+    steps_rpm = (stepped(log, "engine_rpm"), stepped(log, "turbine_rpm"))
+    noise_rpm = max(scatter(slip_rpm), swing(slip_rpm, grid.step_s), LEAST_NOISE_RPM, math.hypot(*steps_rpm))
     period_s = max(log.readings[name].period_s for name in ("engine_rpm", "turbine_rpm", "road_speed_kmh")
                    if name in log.readings)  # fmt: skip
     # Two shafts read at different moments disagree by their rate of change.
@@ -89,7 +89,7 @@ def clutch_of(log: Log, grid: Grid, gears: Gears, vehicle: Vehicle | None) -> Cl
     unknown = np.isnan(slip_rpm)
     costs[unknown] = 0.0
     state, sure = likeliest(costs * weight(grid.step_s), CHANGE_PRICE)
-    read = _read(log, grid, slip_rpm, noise_rpm, turbine_error)
+    read = _read(log, grid, slip_rpm, noise_rpm, turbine_error, steps_rpm)
     untold = np.zeros(len(state), dtype=np.bool_)
     if flag is None or is_belied:
         state = _engaging_only(state, grid.step_s)
@@ -115,18 +115,21 @@ def _turbine(log: Log, grid: Grid, gears: Gears) -> tuple[Array, Array]:
     return np.where(standing, 0.0, per_kmh * np.where(speed > MOVING_KMH, speed, np.nan)), error
 
 
-def _read(log: Log, grid: Grid, slip_rpm: Array, noise_rpm: float, error_rpm: Array) -> Slip:
-    """Return the slip where both shafts were read near: a sample is a measurement, no line across a drop-out."""
+def _read(
+    log: Log, grid: Grid, slip_rpm: Array, noise_rpm: float, error_rpm: Array, steps_rpm: tuple[float, float]
+) -> Slip:
+    """Return the slip where both shafts were read near: a sample is a measurement, no line across a drop-out.
+
+    `steps_rpm` are the errors of engine and turbine by the steps in which they are read.
+    """
     shafts = ("engine_rpm", "turbine_rpm" if grid.has("turbine_rpm") else "road_speed_kmh")
     is_read = np.ones(len(grid.time_s), dtype=np.bool_)
     for name in shafts:
         is_read &= is_read_near(log.readings[name], grid.time_s) if name in log.readings else False
     engine_rpm = grid.get("engine_rpm")
-    engine_noise_rpm = max(scatter(engine_rpm), swing(engine_rpm, grid.step_s), LEAST_SHAFT_NOISE_RPM)
-    engine_step_rpm = stepped(log, "engine_rpm")
+    engine_noise_rpm = max(scatter(engine_rpm), swing(engine_rpm, grid.step_s), LEAST_SHAFT_NOISE_RPM, steps_rpm[0])
     read_rpm, read_engine_rpm = (np.where(is_read, one, np.nan) for one in (slip_rpm, engine_rpm))
-    engine_noise_rpm = max(engine_noise_rpm, engine_step_rpm)
-    offset_rpm = math.hypot(OFFSET_RPM, engine_step_rpm, stepped(log, "turbine_rpm"))
+    offset_rpm = math.hypot(OFFSET_RPM, *steps_rpm)
     return Slip(grid.time_s, read_rpm, noise_rpm, error_rpm, read_engine_rpm, engine_noise_rpm, offset_rpm)
 
 

@@ -10,12 +10,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
-from math import log, log1p
+from math import log
 
 import numpy as np
 from numpy.typing import NDArray
 
-from bench.logs.decode import DEGREES, States, misfit
+from bench.logs.decode import States, misfit
 from bench.logs.edges import Slip
 from bench.logs.source import Array
 
@@ -79,11 +79,9 @@ def _weighed_whole(state: States, slip: Slip, expected_rpm: Array, held: int) ->
     Only of stretches in which an open converter hardly slips: elsewhere the states are right as they are.
     """
     found, untold = state.copy(), np.zeros(len(state), dtype=np.bool_)
-    bounds = _bounds(state)
-    for at, (start, end) in enumerate(pairwise(bounds)):
+    for start, end in pairwise(_bounds(state)[1:-1]):
         own = int(state[start])
-        beside = {int(found[one]) for one in (start - 1, end) if 0 <= one < len(state)}
-        if own not in (0, held) or beside != {held - own} or not 0 < at < len(bounds) - 2:
+        if own not in (0, held) or {int(found[start - 1]), int(state[end])} != {held - own}:
             continue
         if np.median(np.abs(expected_rpm[start:end])) >= PLAIN_RPM:
             continue
@@ -116,7 +114,7 @@ class _Blocks:
     @property
     def in_(self) -> Array:
         """The log likelihood of each block with the clutch in."""
-        return np.asarray(-misfit(self.mean_rpm**2 / self.variance) - 0.5 * np.log(self.variance))
+        return _likely(self.mean_rpm, self.variance)
 
     def out(self, error_rpm: float, error_share: float) -> Array:
         """Return the log likelihood of being out from each block to the last."""
@@ -162,13 +160,20 @@ def _out(
     so much of itself from one to the next.
     """
     spread = error_rpm + error_share * np.abs(open_rpm)
-    error, doubt, logs = 0.0, 1.0, []
+    error, doubt = 0.0, 1.0
+    offs: list[float] = []
+    variances: list[float] = []
     for rest, scale, noise in zip((mean_rpm - open_rpm)[::-1].tolist(), spread[::-1].tolist(),
                                   variance[::-1].tolist(), strict=True):  # fmt: skip
         seen = scale * scale * doubt + noise
         off = rest - scale * error
-        logs.append(-0.5 * (DEGREES + 1.0) * log1p(off * off / seen / DEGREES) - 0.5 * log(seen))
+        offs.append(off)
+        variances.append(seen)
         gain = doubt * scale / seen
         error = keeps * (error + gain * off)
         doubt = keeps * keeps * (doubt - gain * scale * doubt) + 1.0 - keeps * keeps
-    return np.cumsum(logs)[::-1]
+    return np.cumsum(_likely(np.array(offs), np.array(variances)))[::-1]
+
+
+def _likely(off_rpm: Array, variance: Array) -> Array:
+    return np.asarray(-misfit(off_rpm**2 / variance) - 0.5 * np.log(variance))
