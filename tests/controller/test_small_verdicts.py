@@ -42,6 +42,15 @@ def _asked(rules: RuleSet, name: str, known: bool = False, **effort: Any) -> Ver
     return verdict
 
 
+def _breaking(rules: RuleSet, name: str, ticks: int) -> FoundRun:
+    """Return the run that breaks a name, and has so many ticks."""
+    verdict = _asked(rules, name, known=True)
+    assert (verdict.outcome, verdict.note) == ("broken", f"by a run of {ticks} ticks")
+    assert verdict.run is not None
+    assert len(verdict.run.inputs) == ticks
+    return verdict.run
+
+
 def _told(rules: RuleSet, name: str, known: bool = False, **effort: Any) -> tuple[str, str]:
     verdict = _asked(rules, name, known, **effort)
     return verdict.outcome, verdict.note
@@ -112,13 +121,11 @@ _FALSE: dict[str, tuple[RuleSet, int]] = {
 @pytest.mark.parametrize("name", _FALSE)
 def test_what_is_false_is_broken_by_the_shortest_run(name: str) -> None:
     rules, ticks = _FALSE[name]
-    verdict = _asked(rules, "said", known=True)
-    assert (verdict.outcome, verdict.note) == ("broken", f"by a run of {ticks} ticks")
-    assert verdict.run is not None
-    assert [broken for _x, _command, broken in verdict.run.replayed()] == [[]] * (ticks - 1) + [["said"]]
+    run = _breaking(rules, "said", ticks)
+    assert [broken for _x, _command, broken in run.replayed()] == [[]] * (ticks - 1) + [["said"]]
     # The reference, which reads the chart, does what the replay says.
-    reference = Reference(rules, verdict.run.calibration)
-    assert [reference.tick(x) for x in verdict.run.inputs] == [command for _x, command, _b in verdict.run.replayed()]
+    reference = Reference(rules, run.calibration)
+    assert [reference.tick(x) for x in run.inputs] == [command for _x, command, _b in run.replayed()]
     # So many ticks are enough, and one less is not.
     assert _told(rules, "said", most_ticks=ticks) == ("broken", f"by a run of {ticks} ticks")
     assert _told(rules, "said", most_ticks=ticks - 1) == (
@@ -383,11 +390,9 @@ def test_a_set_that_settles_is_proved(name: str) -> None:
 @pytest.mark.parametrize("name", _CHATTERING)
 def test_a_set_that_chatters_is_broken(name: str) -> None:
     rules, ticks = _CHATTERING[name]
-    verdict = _asked(rules, "no_chatter", known=True)
-    assert (verdict.outcome, verdict.note) == ("broken", f"by a run of {ticks} ticks")
-    assert verdict.run is not None
-    assert changes_while_still(verdict.run) == 2
-    inside = [False, *(command.state == IN for _x, command, _broken in verdict.run.replayed())]
+    run = _breaking(rules, "no_chatter", ticks)
+    assert changes_while_still(run) == 2
+    inside = [False, *(command.state == IN for _x, command, _broken in run.replayed())]
     assert inside[-1] != inside[-2]
     assert _told(rules, "no_chatter", most_ticks=ticks)[0] == "broken"
     step = "comes out on a standing ground"  # the first of those that fail
