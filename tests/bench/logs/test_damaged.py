@@ -221,6 +221,15 @@ def test_26_map_with_an_unknown_unit(tccbench: Tccbench, sound: Path, tmp_path: 
     _refused(tccbench("log", "show", sound, "--map", mapped, "--out", tmp_path / "out"), "unit 'furlongs' is not known")
 
 
+@pytest.mark.parametrize("name", ["turbine_rpm", "channel"])
+def test_26_map_with_an_unknown_key(tccbench: Tccbench, sound: Path, tmp_path: Path, name: str) -> None:
+    mapped = tmp_path / "m.toml"
+    assert tccbench("log", "map", sound, "--write", mapped).exit_code == 0
+    mapped.write_text(mapped.read_text().replace("[signal.turbine_rpm]", f"[signal.{name}]\nlate = 0.1"))
+    said = f"signal.{name}.late: unknown key; did you mean 'late_s'?"
+    _refused(tccbench("log", "show", sound, "--map", mapped, "--out", tmp_path / "out"), said)
+
+
 @pytest.mark.parametrize("factor", [0.99, 0.997, 1.004])
 def test_27_shaft_scaled_wrong(tccbench: Tccbench, sound: Path, tmp_path: Path, factor: float) -> None:
     held_s = take_apart(read_log(str(sound)), load_vehicle("pukeko")).summary.in_s
