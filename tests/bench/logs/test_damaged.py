@@ -273,6 +273,25 @@ def test_28_shaft_at_another_time(tccbench: Tccbench, sound: Path, tmp_path: Pat
     _refused(tccbench("log", "show", wrong, "--map", mapped, "--out", tmp_path / "out"), "late_s")
 
 
+@pytest.mark.parametrize(("late_s", "silent"), [(5.0, ["oil_temp_c"]), (-4.0, [])])
+def test_a_slow_sensor_put_back_moves_nothing_else(
+    tccbench: Tccbench, sound: Path, tmp_path: Path, late_s: float, silent: list[str]
+) -> None:
+    """Put back by 5 s the sensor says nothing of the last 5 s; 4 s at the beginning are less than a gap of its own."""
+    true = take_apart(read_log(str(sound)), load_vehicle("pukeko"))
+    mapped = tmp_path / "m.toml"
+    assert tccbench("log", "map", sound, "--write", mapped).exit_code == 0
+    mapped.write_text(mapped.read_text().replace("[signal.oil_temp_c]", f"[signal.oil_temp_c]\nlate_s = {late_s}"))
+    shown = take_apart(read_log(str(sound), str(mapped)), load_vehicle("pukeko"))
+    assert shown.summary.engagements
+    assert shown.summary.engagements == true.summary.engagements
+    assert shown.log.duration_s == true.log.duration_s
+    oil, engine = (shown.log.readings[name] for name in ("oil_temp_c", "engine_rpm"))
+    assert oil.time_s[0] == pytest.approx(true.log.readings["oil_temp_c"].time_s[0] - late_s)
+    assert (engine.time_s == true.log.readings["engine_rpm"].time_s).all()
+    assert [one.text.partition(":")[0] for one in shown.findings if one.code == "gap"] == silent
+
+
 @pytest.mark.parametrize(("vehicle", "drive"), [("pukeko", "switch_at_threshold"), ("takahe", "hovering")])
 def test_a_converter_that_never_holds_is_not_late(recorded: Write, vehicle: str, drive: str) -> None:
     """Its slip passes through nothing as the engine turns up and down."""
