@@ -14,6 +14,7 @@ from bench.logs.engagements import LogEngagement, hunts
 from bench.logs.holds import NO_SLIP, SELDOM
 from bench.logs.moments import Moment, moment_of
 from bench.logs.reading import read_log
+from bench.logs.scatter import STEPS_SEEN
 from bench.logs.show_tables import engagements_table
 from bench.logs.summary import Shown, take_apart
 from sim.vehicle import load_vehicle
@@ -57,6 +58,26 @@ def test_less_noise_tells_no_less(shown: Take, vehicle: str, drive: str, strateg
     told = truth["moving"] & (taken.clutch.state != UNKNOWN)
     assert (taken.clutch.state == truth["state"])[told].mean() >= 0.985
     assert told.sum() >= 0.99 * truth["moving"].sum()
+
+
+@pytest.mark.parametrize("drop", [(), ("turbine_rpm",)])
+def test_minutes_at_a_stand_before_the_drive_hide_nothing(
+    recorded: Callable[..., Path], tmp_path: Path, drop: tuple[str, ...]
+) -> None:
+    """Speeds that do not change say nothing of the steps in which they are read."""
+    sound = recorded("pukeko", "town", "station", drop=drop)
+    header, *rows = sound.read_text().splitlines()
+    jitter_rpm = np.random.default_rng(1).normal(0.0, 4.0, STEPS_SEEN)
+    stand = []
+    for at, rpm in enumerate(jitter_rpm.tolist(), start=-STEPS_SEEN):
+        slow = {"oil_c": "60", "coolant_c": "70"} if at % 10 == 0 else {"oil_c": "", "coolant_c": ""}
+        idle = {"time_s": f"{at / 10:.1f}", "engine_rpm": f"{750.0 + rpm:.0f}", **slow}
+        stand.append(",".join(idle.get(name, "0") for name in header.split(",")))
+    standing_first = tmp_path / "stand.csv"
+    standing_first.write_text("\n".join([header, *stand, *rows]) + "\n")
+    true, found = (take_apart(read_log(str(one)), load_vehicle("pukeko")).summary for one in (sound, standing_first))
+    assert found.in_s == pytest.approx(true.in_s, abs=0.5)
+    assert len(found.engagements) == len(true.engagements)
 
 
 @pytest.mark.parametrize(("vehicle", "drive", "strategy"), [*DRIVES, ("takahe", "switch_at_threshold", "as-built")])
