@@ -80,7 +80,9 @@ def _scaled(log: Log, grid: Grid) -> list[LogFinding]:
     count = len(grid.time_s) // size * size
     means = [grid.get(name)[:count].reshape(-1, size).mean(axis=1)
              for name in ("engine_rpm", "turbine_rpm", "throttle_pct")]  # fmt: skip
-    engine_rpm, turbine_rpm, pedal_pct = (one[(means[0] > 600.0) & (means[1] > 300.0)] for one in means)
+    # Without its pedal a stretch tells nothing: a converter, too, keeps its ratio at one pedal.
+    is_told = (means[0] > 600.0) & (means[1] > 300.0) & ~np.isnan(means[2])
+    engine_rpm, turbine_rpm, pedal_pct = (one[is_told] for one in means)
     apart = np.log(engine_rpm / turbine_rpm)
     order = np.argsort(apart)
     apart = apart[order]
@@ -90,7 +92,7 @@ def _scaled(log: Log, grid: Grid) -> list[LogFinding]:
         return []
     first = int(np.argmax(alike))
     together = order[first : ends[first]]
-    speeds, pedals = (np.nanpercentile(one[together], (10, 90)) for one in (engine_rpm, pedal_pct))
+    speeds, pedals = (np.percentile(one[together], (10, 90)) for one in (engine_rpm, pedal_pct))
     middle = float(np.median(apart[first : ends[first]]))
     if speeds[1] < SPEEDS_DIFFER * speeds[0] or pedals[1] - pedals[0] < PEDALS_DIFFER_PCT or abs(middle) < LEAST_APART:
         return []

@@ -302,6 +302,14 @@ def test_a_steady_slip_of_an_open_converter_is_no_wrong_scale(recorded: Write) -
     assert "shafts" not in _codes(recorded("takahe", "highway_trailer", "as-built"), "takahe")
 
 
+def test_without_a_pedal_one_ratio_is_no_wrong_scale(sound: Path) -> None:
+    scaled = _times(sound, "turbine_rpm", 0.99)
+    assert "shafts" in _codes(scaled)
+    rows = _rows(scaled)
+    at = rows[0].index("throttle_pct")
+    assert "shafts" not in _codes(_put(scaled, [row[:at] + row[at + 1 :] for row in rows]))
+
+
 def _refused(result: Result, said: str) -> None:
     assert result.exit_code == 2, result.output
     lines = [line for line in result.stderr.splitlines() if line]
