@@ -88,14 +88,15 @@ def _say(first: dict[str, Any], model: type[BaseModel]) -> str:
 
 
 def _keys(model: type[BaseModel], loc: tuple[int | str, ...]) -> list[str]:
-    from typing import get_args
+    from typing import get_args, get_origin
 
     current: Any = model
+    is_users_name = False
     for part in loc:
-        if isinstance(part, int):
+        if isinstance(part, int) or is_users_name:
+            is_users_name = False
             continue
-        current = current.model_fields[part].annotation
-        for inner in (current, *get_args(current)):
-            if hasattr(inner, "model_fields"):
-                current = inner
+        field = current.model_fields[part].annotation
+        is_users_name = get_origin(field) is dict
+        current = next((inner for inner in (field, *get_args(field)) if hasattr(inner, "model_fields")), field)
     return list(current.model_fields)

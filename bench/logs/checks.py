@@ -61,7 +61,7 @@ def check_readings(readings: dict[str, Readings], log_map: LogMap, duration_s: f
 
 def _gaps(name: str, one: Readings, duration_s: float) -> list[LogFinding]:
     limit_s = gap_limit_s(one.period_s)
-    edges = np.concatenate(([0.0], one.time_s, [duration_s]))
+    edges = np.clip(np.concatenate(([0.0], one.time_s, [duration_s])), 0.0, duration_s)
     steps = np.diff(edges)
     wide = np.flatnonzero(steps > limit_s)
     if not wide.size:

@@ -157,7 +157,7 @@ def _ends(clutch: Clutch, hold: Hold) -> Moment | None:
         if falls:
             return _by_flag(clutch, falls[0])
     seen = comes_out(slip, held, end, hold.latest) or _by_state(slip, end)
-    if slip.error_rpm[end] > 0.0 and seen.is_told and slip.step_s <= COARSEST_S:
+    if slip.error_rpm[end] > 0.0 and seen.is_told:
         return Moment(seen.at_s, seen.at_s - WORKED_OUT_S, seen.at_s + WORKED_OUT_S, WORKED_OUT)
     return seen
 
@@ -183,7 +183,7 @@ def _silent(clutch: Clutch, last: int, first: int) -> Moment:
     """Return a moment anywhere between two told samples."""
     low_s, high_s = float(clutch.read.time_s[last]), float(clutch.read.time_s[first])
     at_s = 0.5 * (low_s + high_s)
-    if high_s - low_s <= 2.0 * clutch.read.step_s:
+    if clutch.read.step_s <= COARSEST_S and first - last <= 2:
         return Moment(at_s, low_s, high_s)
     return Moment(at_s, low_s, high_s, NO_SLIP if clutch.untold[last + 1 : first].any() else GAP)
 

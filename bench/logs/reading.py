@@ -24,7 +24,10 @@ HEAD_BYTES = 16_384
 
 @dataclass(frozen=True)
 class Log:
-    """A recording read: readings by quantity with times from 0 at its first, and what was found on the way."""
+    """A recording read: readings by quantity, and what was found on the way.
+
+    Times count from its first reading; only what the map's `late_s` puts back may lie before that, or after its end.
+    """
 
     path: str
     map: LogMap
@@ -105,9 +108,10 @@ def read_log(
     if not readings:
         why = "; ".join(one.text for one in (*notes.findings, *left_out))
         raise UserError(f"{path}: no sound reading of any mapped quantity{': ' + why if why else ''}")
-    readings = {name: replace(one, time_s=one.time_s - log_map.signal[name].late_s) for name, one in readings.items()}
+    # Times count from the recording's own first reading: what is put back by `late_s` moves nothing else.
     start_s = min(float(one.time_s[0]) for one in readings.values())
     end_s = max(float(one.time_s[-1]) for one in readings.values())
-    shifted = {name: Readings(one.time_s - start_s, one.value, one.period_s) for name, one in readings.items()}
+    shifted = {name: replace(one, time_s=one.time_s - start_s - log_map.signal[name].late_s)
+               for name, one in readings.items()}  # fmt: skip
     findings = [*notes.findings, *left_out, *check_readings(shifted, log_map, end_s - start_s)]
     return Log(path, log_map, shifted, findings, start_s, end_s - start_s, notes.rows, thin_s)

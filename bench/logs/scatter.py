@@ -18,14 +18,16 @@ LEAST_NOISE_RPM = 2.0
 SWING_S = 0.5
 
 STEPS_SEEN, LEAST_STEP, MOST_STEP = 20_000, 1e-3, 100.0
-"""The steps in which a quantity is read are the least between its first so many readings; less is a way of writing."""
+"""The steps in which a quantity is read are the least between so many of its readings, from all of the recording: it
+may begin with minutes at a stand. Less is a way of writing."""
 
 
 def stepped(log: Log, name: str) -> float:
     """Return the likely error of a quantity that is read in steps; 0 where it was not recorded."""
     if name not in log.readings:
         return 0.0
-    steps = np.diff(np.unique(log.readings[name].value[:STEPS_SEEN]))
+    value = log.readings[name].value
+    steps = np.diff(np.unique(value[:: -(-len(value) // STEPS_SEEN)]))
     return float(np.min(steps[steps > LEAST_STEP], initial=MOST_STEP)) / math.sqrt(12.0)
 
 

@@ -115,8 +115,9 @@ def _scaled_by(grid: Grid) -> float | None:
     count = len(grid.time_s) // size * size
     blocks = [one[:count].reshape(-1, size).mean(axis=1)
               for one in (*map(grid.get, ("engine_rpm", "turbine_rpm", "throttle_pct")), _rates(grid))]  # fmt: skip
-    turns = (blocks[0] > TURNING_RPM) & (blocks[1] > TURNING_RPM)
-    engine_rpm, turbine_rpm, pedal_pct, rates = (one[turns] for one in blocks)
+    # Without its pedal a stretch tells nothing: a converter, too, keeps its ratio at one pedal.
+    is_told = (blocks[0] > TURNING_RPM) & (blocks[1] > TURNING_RPM) & ~np.isnan(blocks[2])
+    engine_rpm, turbine_rpm, pedal_pct, rates = (one[is_told] for one in blocks)
     apart = np.log(engine_rpm / turbine_rpm)
     order = np.argsort(apart)
     apart = apart[order]
@@ -130,7 +131,7 @@ def _scaled_by(grid: Grid) -> float | None:
     if abs(middle) < LEAST_APART or high < SPEEDS_DIFFER * low:
         return None
     low, high = np.percentile(pedal_pct[together], (10, 90))
-    if grid.has("throttle_pct") and high - low < PEDALS_DIFFER_PCT:
+    if high - low < PEDALS_DIFFER_PCT:
         return None
     # Where speed only rises or only falls, one that stands at another time looks so, too.
     ways = rates[together]

@@ -221,6 +221,15 @@ def test_26_map_with_an_unknown_unit(tccbench: Tccbench, sound: Path, tmp_path: 
     _refused(tccbench("log", "show", sound, "--map", mapped, "--out", tmp_path / "out"), "unit 'furlongs' is not known")
 
 
+@pytest.mark.parametrize("name", ["turbine_rpm", "channel"])
+def test_26_map_with_an_unknown_key(tccbench: Tccbench, sound: Path, tmp_path: Path, name: str) -> None:
+    mapped = tmp_path / "m.toml"
+    assert tccbench("log", "map", sound, "--write", mapped).exit_code == 0
+    mapped.write_text(mapped.read_text().replace("[signal.turbine_rpm]", f"[signal.{name}]\nlate = 0.1"))
+    said = f"signal.{name}.late: unknown key; did you mean 'late_s'?"
+    _refused(tccbench("log", "show", sound, "--map", mapped, "--out", tmp_path / "out"), said)
+
+
 @pytest.mark.parametrize("factor", [0.99, 0.997, 1.004])
 def test_27_shaft_scaled_wrong(tccbench: Tccbench, sound: Path, tmp_path: Path, factor: float) -> None:
     held_s = take_apart(read_log(str(sound)), load_vehicle("pukeko")).summary.in_s
@@ -264,6 +273,25 @@ def test_28_shaft_at_another_time(tccbench: Tccbench, sound: Path, tmp_path: Pat
     _refused(tccbench("log", "show", wrong, "--map", mapped, "--out", tmp_path / "out"), "late_s")
 
 
+@pytest.mark.parametrize(("late_s", "silent"), [(5.0, ["oil_temp_c"]), (-4.0, [])])
+def test_a_slow_sensor_put_back_moves_nothing_else(
+    tccbench: Tccbench, sound: Path, tmp_path: Path, late_s: float, silent: list[str]
+) -> None:
+    """Put back by 5 s the sensor says nothing of the last 5 s; 4 s at the beginning are less than a gap of its own."""
+    true = take_apart(read_log(str(sound)), load_vehicle("pukeko"))
+    mapped = tmp_path / "m.toml"
+    assert tccbench("log", "map", sound, "--write", mapped).exit_code == 0
+    mapped.write_text(mapped.read_text().replace("[signal.oil_temp_c]", f"[signal.oil_temp_c]\nlate_s = {late_s}"))
+    shown = take_apart(read_log(str(sound), str(mapped)), load_vehicle("pukeko"))
+    assert shown.summary.engagements
+    assert shown.summary.engagements == true.summary.engagements
+    assert shown.log.duration_s == true.log.duration_s
+    oil, engine = (shown.log.readings[name] for name in ("oil_temp_c", "engine_rpm"))
+    assert oil.time_s[0] == pytest.approx(true.log.readings["oil_temp_c"].time_s[0] - late_s)
+    assert (engine.time_s == true.log.readings["engine_rpm"].time_s).all()
+    assert [one.text.partition(":")[0] for one in shown.findings if one.code == "gap"] == silent
+
+
 @pytest.mark.parametrize(("vehicle", "drive"), [("pukeko", "switch_at_threshold"), ("takahe", "hovering")])
 def test_a_converter_that_never_holds_is_not_late(recorded: Write, vehicle: str, drive: str) -> None:
     """Its slip passes through nothing as the engine turns up and down."""
@@ -272,6 +300,14 @@ def test_a_converter_that_never_holds_is_not_late(recorded: Write, vehicle: str,
 
 def test_a_steady_slip_of_an_open_converter_is_no_wrong_scale(recorded: Write) -> None:
     assert "shafts" not in _codes(recorded("takahe", "highway_trailer", "as-built"), "takahe")
+
+
+def test_without_a_pedal_one_ratio_is_no_wrong_scale(sound: Path) -> None:
+    scaled = _times(sound, "turbine_rpm", 0.99)
+    assert "shafts" in _codes(scaled)
+    rows = _rows(scaled)
+    at = rows[0].index("throttle_pct")
+    assert "shafts" not in _codes(_put(scaled, [row[:at] + row[at + 1 :] for row in rows]))
 
 
 def _refused(result: Result, said: str) -> None:

@@ -7,13 +7,16 @@ import numpy as np
 import pytest
 from synthetic import moments_of, run, truth_of
 
-from bench.logs.clutch import UNKNOWN
+from bench.logs import holds
+from bench.logs.clutch import IN, OUT, UNKNOWN, Clutch
 from bench.logs.decode import likeliest
 from bench.logs.edges import Slip, comes_out, goes_in, is_gone
 from bench.logs.engagements import LogEngagement, hunts
+from bench.logs.gears import Gears
 from bench.logs.holds import NO_SLIP, SELDOM
 from bench.logs.moments import Moment, moment_of
 from bench.logs.reading import read_log
+from bench.logs.scatter import STEPS_SEEN
 from bench.logs.show_tables import engagements_table
 from bench.logs.summary import Shown, take_apart
 from sim.vehicle import load_vehicle
@@ -59,6 +62,26 @@ def test_less_noise_tells_no_less(shown: Take, vehicle: str, drive: str, strateg
     assert told.sum() >= 0.99 * truth["moving"].sum()
 
 
+@pytest.mark.parametrize("drop", [(), ("turbine_rpm",)])
+def test_minutes_at_a_stand_before_the_drive_hide_nothing(
+    recorded: Callable[..., Path], tmp_path: Path, drop: tuple[str, ...]
+) -> None:
+    """Speeds that do not change say nothing of the steps in which they are read."""
+    sound = recorded("pukeko", "town", "station", drop=drop)
+    header, *rows = sound.read_text().splitlines()
+    jitter_rpm = np.random.default_rng(1).normal(0.0, 4.0, STEPS_SEEN)
+    stand = []
+    for at, rpm in enumerate(jitter_rpm.tolist(), start=-STEPS_SEEN):
+        slow = {"oil_c": "60", "coolant_c": "70"} if at % 10 == 0 else {"oil_c": "", "coolant_c": ""}
+        idle = {"time_s": f"{at / 10:.1f}", "engine_rpm": f"{750.0 + rpm:.0f}", **slow}
+        stand.append(",".join(idle.get(name, "0") for name in header.split(",")))
+    standing_first = tmp_path / "stand.csv"
+    standing_first.write_text("\n".join([header, *stand, *rows]) + "\n")
+    true, found = (take_apart(read_log(str(one)), load_vehicle("pukeko")).summary for one in (sound, standing_first))
+    assert found.in_s == pytest.approx(true.in_s, abs=0.5)
+    assert len(found.engagements) == len(true.engagements)
+
+
 @pytest.mark.parametrize(("vehicle", "drive", "strategy"), [*DRIVES, ("takahe", "switch_at_threshold", "as-built")])
 def test_coarse_steps_make_nothing_up(shown: Take, vehicle: str, drive: str, strategy: str) -> None:
     """Two shafts read in steps of 25 rpm round alike for seconds: that is no clutch that holds."""
@@ -66,8 +89,11 @@ def test_coarse_steps_make_nothing_up(shown: Take, vehicle: str, drive: str, str
     truth = _judged(taken, vehicle, drive, strategy)
     told = truth["moving"] & (taken.clutch.state != UNKNOWN)
     assert (taken.clutch.state == truth["state"])[told].mean() >= 0.98
-    held = [one for one in run(vehicle, drive, strategy).engagements if one.held_s is not None]
-    assert len(taken.summary.engagements) <= len(held)
+    held_s = [one.held_s for one in run(vehicle, drive, strategy).engagements if one.held_s is not None]
+    for one in taken.summary.engagements:
+        first_s = one.start.low_s if one.start else 0.0
+        last_s = one.end.high_s if one.end else np.inf
+        assert any(first_s - 0.5 <= at_s <= last_s + 0.5 for at_s in held_s), one
 
 
 @pytest.mark.parametrize(("vehicle", "drive", "strategy"), DRIVES)
@@ -137,6 +163,17 @@ def test_samples_far_apart_tell_no_moment_to_one(shown: Take) -> None:
     for one in taken.summary.engagements:
         assert one.start is not None
         assert any(one.start.low_s <= other.begins_s <= one.start.high_s for other in true)
+
+
+@pytest.mark.parametrize(("step_s", "whys"), [(0.2, {""}), (0.5, {NO_SLIP})])
+def test_one_untold_sample_leaves_a_moment_told_where_samples_are_near(step_s: float, whys: set[str]) -> None:
+    state = np.array([OUT] * 10 + [UNKNOWN] + [IN] * 10 + [UNKNOWN] + [OUT] * 10)
+    nothing, untold = np.zeros(len(state)), state == UNKNOWN
+    slip = Slip(np.arange(len(state)) * step_s, nothing, 2.0, nothing, nothing, 2.0)
+    clutch = Clutch(nothing, nothing, nothing, state, nothing, "slip", 2.0, untold, slip)
+    gears = Gears(np.ones(len(state), dtype=np.int64), nothing, {}, "none", False)
+    (found,) = holds.moments_of(clutch, gears, holds.holds_of(clutch, step_s))
+    assert {one.why for one in found if one is not None} == whys
 
 
 def test_a_clutch_that_the_slip_does_not_tell(shown: Take) -> None:
