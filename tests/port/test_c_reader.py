@@ -189,6 +189,7 @@ def test_truth_values(text: str, rule: str) -> None:
         ("if (m->t) { const int32_t n = 1; m->a = n; } int32_t n = 2; n = n + 1; m->b = n;",
          "1 if t else a"),
         ("{ m->a = 1; { m->a = m->a + 1; } }", "2"),
+        ("{ const int32_t n = 1; m->a = n; } int32_t n = 2; n = n + m->a; m->a = n;", "3"),
         ("", "a"),
     ],
 )  # fmt: skip  # a table
@@ -290,6 +291,8 @@ def test_a_result_is_returned() -> None:
         ("int32_t m = 1;", "'m' declared twice"),
         ("int32_t n = n;", "the unknown name 'n'"),
         ("if (m->t) { int32_t n = 1; } m->a = n;", "the unknown name 'n'"),
+        ("if (true) { int32_t n = 1; } m->a = n;", "the unknown name 'n'"),
+        ("{ int32_t n = 1; } m->a = n;", "the unknown name 'n'"),
         ("const int32_t n = 1; n = 2;", "an assignment to 'n'"),
         ("if (m->t) { const int32_t n = 1; n = 2; }", "an assignment to 'n'"),
         ("m = m;", "an assignment to 'm'"),
