@@ -7,6 +7,7 @@ from random import Random
 
 import pytest
 
+from controller.port.c_text import HIGHEST, LOWEST
 from controller.port.one_way import (
     CC,
     CS,
@@ -15,9 +16,7 @@ from controller.port.one_way import (
     GE,
     GT,
     HI,
-    HIGHEST,
     LE,
-    LOWEST,
     LS,
     LT,
     MI,
