@@ -91,10 +91,14 @@ class Machine:
     # Statements ---------------------------------------------------------------------------------------------
 
     def _block(self, block: Any, frame: _Frame) -> None:
+        outside = set(frame.locals)
         for item in block.block_items or []:
             if frame.result is not None:
                 raise _no(item, "a statement after return")
             self._statement(item, frame)
+        # What a block declares ends with it.
+        frame.locals = {name: value for name, value in frame.locals.items() if name in outside}
+        frame.constant &= outside
 
     def _statement(self, item: Any, frame: _Frame) -> None:
         if isinstance(item, c_ast.Decl):
@@ -155,8 +159,8 @@ class Machine:
         frame.locals = {name: self._merged(condition, yes_names[name], no_names[name]) for name in frame.locals}
 
     def _arm(self, block: Any, frame: _Frame, condition: Value) -> tuple[dict[str, Value], dict[str, Any]]:
-        store, names, constant = self.store, frame.locals, frame.constant
-        self.store, frame.locals, frame.constant = dict(store), dict(names), set(constant)
+        store, names = self.store, frame.locals
+        self.store, frame.locals = dict(store), dict(names)
         self.bits.path.append(condition.term)
         if block is not None:
             self._statement(block, frame)
@@ -164,7 +168,7 @@ class Machine:
                 raise _no(block, "a return inside an if")
         self.bits.path.pop()
         after = (self.store, frame.locals)
-        self.store, frame.locals, frame.constant = store, names, constant
+        self.store, frame.locals = store, names
         return after
 
     def _merged(self, condition: Value, yes: Any, no: Any) -> Any:
@@ -293,7 +297,7 @@ class Machine:
 
 @lru_cache(maxsize=8)
 def read(header: str, text: str) -> Program:
-    """Parse a header and a text. Raises `CTextError` for anything a compiler would refuse outright.
+    """Parse a header and a text. Raises `CTextError` for what is no C, and for declarations that are not the port's.
 
     The same texts are asked for several times in a proof; nothing changes a program once it is read.
     """

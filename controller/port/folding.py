@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
+from controller.port.c_text import HIGHEST, LOWEST
 from controller.terms import Graph, Term, worked_out
 
 _NUMBERS: dict[str, Callable[[int, int], int]] = {
@@ -82,7 +83,7 @@ class Folder:
         if term.op == "const":
             return int(term.value), int(term.value)
         if term.op == "var":
-            return self._ranges.get(str(term.value), (-(2**31), 2**31 - 1))
+            return self._ranges.get(str(term.value), (LOWEST, HIGHEST))
         if term.op == "select":
             (a_low, a_high), (b_low, b_high) = (self.limits(part) for part in term.parts[1:])
             return min(a_low, b_low), max(a_high, b_high)

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
-from controller.intervals import INT32_HIGH, INT32_LOW
+from controller.port.c_text import HIGHEST, LOWEST
 from controller.port.thumb import signed
 
 Value = Any
@@ -26,7 +26,6 @@ _RELATIONS = {EQ: {0}, NE: {-1, 1}, GE: {0, 1}, LT: {-1}, GT: {1}, LE: {-1, 0}}
 _UNSIGNED = {HI: GT, LS: LE, CS: GE, CC: LT}
 _SIGNS = {MI: LT, PL: GE}
 
-LOWEST, HIGHEST = INT32_LOW, INT32_HIGH
 _ANY = frozenset((-1, 0, 1))
 
 DEEPEST = 6

@@ -15,10 +15,10 @@ from functools import reduce
 from typing import Any
 
 from controller.errors import UserError
+from controller.port.c_text import LOWEST
 from controller.port.longest import LongestWay
 from controller.port.one_way import (
     EQ,
-    LOWEST,
     NE,
     STACK,
     UNKNOWN,

@@ -43,7 +43,7 @@ class _Writer:
         return self.random.choice((
             f"movs {to}, #{n}", f"movs {to}, #{n}", f"mov {to}, {other}", f"adds {to}, {other}, {one}",
             f"adds {to}, {other}, #{n}", f"subs {to}, {other}, #{n}", f"subs {to}, {other}, {one}", f"adds {to}, #{n}",
-            f"{self.random.choice(('ands', 'orrs', 'eors', 'bics', 'muls', 'mvns', 'rsbs'))} {to}, {other}",
+            f"{self.random.choice((*_RESULTS, 'rsbs'))} {to}, {other}",
             f"lsls {to}, {other}, #{n}", f"lsrs {to}, {other}, #{n + 1}", f"asrs {to}, {other}, #{n + 1}",
             f"uxtb {to}, {other}", f"ldr {to}, [r0, #{place}]", f"ldr {to}, [r0, #{place}]",
             f"str {to}, [r0, #{place}]", f"ldrb {to}, [r0, #{self.random.choice(BYTES)}]",

@@ -8,6 +8,7 @@ from typing import Any, NoReturn
 
 import pytest
 import z3
+from put_in import value_at
 
 from controller.errors import UserError
 from controller.port.bits import Bits, Value, all_in_range, in_range
@@ -16,18 +17,6 @@ LOWEST, HIGHEST = -2_147_483_648, 2_147_483_647
 EDGES = (LOWEST, LOWEST + 1, -65_536, -46_341, -46_340, -1, 0, 1, 2, 46_340, 46_341, 65_536, HIGHEST - 1, HIGHEST)
 ARITHMETIC = {"+": operator.add, "-": operator.sub, "*": operator.mul}
 COMPARISONS = {"<": operator.lt, "<=": operator.le, "==": operator.eq, "!=": operator.ne}
-
-
-def _at(term: Any, **values: int) -> int | bool:
-    """Return what a term is with these values put in."""
-    named = [
-        (z3.Bool(name), z3.BoolVal(value))
-        if isinstance(value, bool)
-        else (z3.BitVec(name, 32), z3.BitVecVal(value, 32))
-        for name, value in values.items()
-    ]
-    found = z3.simplify(z3.substitute(term, *named))
-    return found.as_signed_long() if z3.is_bv_value(found) else {"True": True, "False": False}[str(found)]
 
 
 @pytest.fixture
@@ -53,9 +42,9 @@ def test_arithmetic_is_that_of_whole_numbers_wherever_it_is_in_range(bits: Bits,
     assert (made.low, made.high) == (LOWEST, HIGHEST)
     for one, other in product(EDGES, repeat=2):
         whole = ARITHMETIC[op](one, other)
-        assert _at(fits, a=one, b=other) == (LOWEST <= whole <= HIGHEST), (one, other)
+        assert value_at(fits, a=one, b=other) == (LOWEST <= whole <= HIGHEST), (one, other)
         if LOWEST <= whole <= HIGHEST:
-            assert _at(made.term, a=one, b=other) == whole
+            assert value_at(made.term, a=one, b=other) == whole
 
 
 @pytest.mark.parametrize("op", ARITHMETIC)
@@ -95,16 +84,16 @@ def test_an_operation_counts_only_where_it_is_reached(bits: Bits, a: Value, b: V
     bits.path.append(a.term < 0)
     bits.arithmetic("+", a, b)
     _, fits = bits.obligations[0]
-    assert _at(fits, a=1, b=HIGHEST) is True  # not reached
-    assert _at(fits, a=-1, b=LOWEST) is False
-    assert _at(fits, a=-1, b=HIGHEST) is True
+    assert value_at(fits, a=1, b=HIGHEST) is True  # not reached
+    assert value_at(fits, a=-1, b=LOWEST) is False
+    assert value_at(fits, a=-1, b=HIGHEST) is True
 
 
 @pytest.mark.parametrize("value", [LOWEST, -1, 0, HIGHEST])
 def test_constants_of_int32(bits: Bits, value: int) -> None:
     made = bits.number(value)
     assert (made.kind, made.low, made.high, made.term.size()) == ("int", value, value, 32)
-    assert _at(made.term) == value
+    assert value_at(made.term) == value
 
 
 @pytest.mark.parametrize("value", [LOWEST - 1, HIGHEST + 1])
@@ -127,21 +116,21 @@ def test_comparisons_know_the_sign(bits: Bits, a: Value, b: Value, op: str) -> N
     made = bits.compare(op, a, b)
     assert made.kind == "bool"
     for one, other in product(EDGES, repeat=2):
-        assert _at(made.term, a=one, b=other) is COMPARISONS[op](one, other)
+        assert value_at(made.term, a=one, b=other) is COMPARISONS[op](one, other)
 
 
 @pytest.mark.parametrize("op", ["==", "!="])
 def test_truth_values_are_compared_too(bits: Bits, op: str) -> None:
     made = bits.compare(op, bits.variable("t", "bool"), bits.variable("u", "bool"))
     for t, u in product([False, True], repeat=2):
-        assert _at(made.term, t=t, u=u) is COMPARISONS[op](t, u)
+        assert value_at(made.term, t=t, u=u) is COMPARISONS[op](t, u)
 
 
 @pytest.mark.parametrize(("op", "pick"), [("min", min), ("max", max)])
 def test_the_smaller_and_the_larger(bits: Bits, a: Value, b: Value, op: str, pick: Any) -> None:
     made = bits.extreme(op, a, b)
     for one, other in product(EDGES, repeat=2):
-        assert _at(made.term, a=one, b=other) == pick(one, other)
+        assert value_at(made.term, a=one, b=other) == pick(one, other)
     narrow = bits.extreme(op, bits.variable("a", "int", -3, 9), bits.variable("b", "int", -1, 4))
     assert (narrow.low, narrow.high) == (pick(-3, -1), pick(9, 4))
 
@@ -153,9 +142,9 @@ def test_truth_tables_with_what_is_known_and_what_is_not(bits: Bits, left: bool 
     u = bits.variable("u", "bool") if right is None else bits.truth(right)
     both, either, opposite = bits.both(t, u), bits.either(t, u), bits.opposite(t)
     for one, other in product([False, True] if left is None else [left], [False, True] if right is None else [right]):
-        assert _at(both.term, t=one, u=other) is (one and other)
-        assert _at(either.term, t=one, u=other) is (one or other)
-        assert _at(opposite.term, t=one) is (not one)
+        assert value_at(both.term, t=one, u=other) is (one and other)
+        assert value_at(either.term, t=one, u=other) is (one or other)
+        assert value_at(opposite.term, t=one) is (not one)
     # What is settled is a constant or one of the sides as it was, so that equal things look equal.
     if left is not None or right is not None:
         sides = [z3.BoolVal(False), z3.BoolVal(True), t.term, u.term]
@@ -167,7 +156,7 @@ def test_truth_tables_with_what_is_known_and_what_is_not(bits: Bits, left: bool 
 def test_a_choice_takes_the_side_that_holds(bits: Bits, a: Value, b: Value) -> None:
     t = bits.variable("t", "bool")
     made = bits.choice(t, a, b)
-    assert (_at(made.term, t=True, a=5, b=6), _at(made.term, t=False, a=5, b=6)) == (5, 6)
+    assert (value_at(made.term, t=True, a=5, b=6), value_at(made.term, t=False, a=5, b=6)) == (5, 6)
     assert bits.choice(bits.truth(True), a, b) is a
     assert bits.choice(bits.truth(False), a, b) is b
     assert bits.choice(t, a, a) is a
@@ -182,7 +171,7 @@ def test_a_choice_may_be_anything_that_either_side_may(bits: Bits, yes: tuple[in
 
 @pytest.mark.parametrize(("value", "holds"), [(-6, False), (-5, True), (0, True), (7, True), (8, False)])
 def test_the_claim_of_a_range_has_both_ends(bits: Bits, value: int, holds: bool) -> None:
-    assert _at(in_range(bits.variable("n", "int", -5, 7)), n=value) is holds
+    assert value_at(in_range(bits.variable("n", "int", -5, 7)), n=value) is holds
 
 
 def test_ranges_are_claimed_of_numbers_only(bits: Bits, a: Value) -> None:
@@ -214,16 +203,16 @@ def test_products_of_factors_that_may_differ_are_not(bits: Bits, side: int) -> N
     bits.arithmetic("*", a, b)
     factors = (_limited(bits, a), b) if side == 0 else (a, _limited(bits, b))
     made = bits.arithmetic("*", *factors)
-    assert _at(made.term, a=11, b=11) == 110
+    assert value_at(made.term, a=11, b=11) == 110
     next_one = [bits.arithmetic("+", one, bits.number(1)) if at == side else one for at, one in enumerate((a, b))]
-    assert _at(bits.arithmetic("*", *next_one).term, a=2, b=2) == 6
+    assert value_at(bits.arithmetic("*", *next_one).term, a=2, b=2) == 6
 
 
 def test_products_by_other_constants_are_other_products(bits: Bits) -> None:
     a = bits.variable("a", "int", 0, 10)
-    assert _at(bits.arithmetic("*", a, bits.number(100)).term, a=3) == 300
-    assert _at(bits.arithmetic("*", a, bits.number(101)).term, a=3) == 303
-    assert _at(bits.arithmetic("*", bits.number(100), a).term, a=4) == 400
+    assert value_at(bits.arithmetic("*", a, bits.number(100)).term, a=3) == 300
+    assert value_at(bits.arithmetic("*", a, bits.number(101)).term, a=3) == 303
+    assert value_at(bits.arithmetic("*", bits.number(100), a).term, a=4) == 400
 
 
 def test_no_solver_is_asked_about_factors_that_plainly_are_equal_or_are_not(

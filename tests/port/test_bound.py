@@ -3,24 +3,24 @@
 from __future__ import annotations
 
 import pytest
+from thumb_code import START, encoded
 
 from controller.errors import UserError
 from controller.port.longest import LongestWay, instructions
 
-_START = 0x100
 _RETURN = "4770"
 
 
 class _Image:
-    """Code at `_START` as an ELF file would hold it; its functions by the number of their first halfword."""
+    """Code at `START` as an ELF file would hold it; its functions by the number of their first halfword."""
 
     def __init__(self, code: str, **functions: int) -> None:
-        self.content = b"".join(int(one, 16).to_bytes(2, "little") for one in code.split())
+        self.content = encoded(code)
         # Bit 0 of an address says that the code is Thumb.
-        self.symbols = {name: (_START + 2 * place + 1, 0, True) for name, place in ({"f": 0} | functions).items()}
+        self.symbols = {name: (START + 2 * place + 1, 0, True) for name, place in ({"f": 0} | functions).items()}
 
     def segments(self) -> list[tuple[int, bytes, int]]:
-        return [(_START, self.content, len(self.content))]
+        return [(START, self.content, len(self.content))]
 
 
 def _bound(code: str, function: str = "f", **functions: int) -> int:
@@ -98,8 +98,8 @@ def test_a_call_or_a_jump_that_depends_has_both_ways() -> None:
 def test_the_steps_say_where_the_ways_go() -> None:
     # it eq; mov; beq over one; mov; cbz over a call; bl to the last but one; return; mov, pop {pc}.
     code = f"bf08 2001 d000 2002 b108 f000 f801 {_RETURN} 2003 bd00"
-    steps = LongestWay(_Image(code)).reachable(_START)  # type: ignore[arg-type]  # all that it reads of a file
-    assert {at - _START: (step.op.name, [to - _START for to in step.to], step.returns, step.depends)
+    steps = LongestWay(_Image(code)).reachable(START)  # type: ignore[arg-type]  # all that it reads of a file
+    assert {at - START: (step.op.name, [to - START for to in step.to], step.returns, step.depends)
             for at, step in steps.items()} == {
         0: ("nothing", [2], False, False),
         2: ("mov", [4], False, True),
@@ -109,10 +109,10 @@ def test_the_steps_say_where_the_ways_go() -> None:
         10: ("call", [14], False, False),
         14: ("return", [], True, False),
     }  # fmt: skip
-    assert {at - _START: step.calls for at, step in steps.items() if step.calls is not None} == {10: _START + 16}
+    assert {at - START: step.calls for at, step in steps.items() if step.calls is not None} == {10: START + 16}
     # it eq; b over one: as of a branch with a condition of its own, what follows comes first.
     depending = LongestWay(_Image(f"bf08 e000 2001 {_RETURN}"))  # type: ignore[arg-type]  # all that it reads of a file
-    assert [to - _START for to in depending.reachable(_START)[_START + 2].to] == [4, 6]
+    assert [to - START for to in depending.reachable(START)[START + 2].to] == [4, 6]
 
 
 @pytest.mark.parametrize(
@@ -161,7 +161,7 @@ def test_a_constant_of_the_code_is_a_signed_word() -> None:
 
 def test_straight_code_is_counted_by_the_first_halfword_of_each() -> None:
     def count(code: str) -> int:
-        return instructions(b"".join(int(one, 16).to_bytes(2, "little") for one in code.split()))
+        return instructions(encoded(code))
 
     assert count("") == 0
     assert count("2001 e7ff 4770") == 3  # the last that is short

@@ -9,7 +9,7 @@ from random import Random
 from typing import Any
 
 import pytest
-import z3
+from put_in import value_at
 from small_rules import HEADER, SMALL
 from small_terms import RANGES, random_number, random_truth, settings
 from term_values import evaluate
@@ -76,11 +76,8 @@ def test_the_c_of_random_terms_reads_back_as_the_terms(seed: int) -> None:
     machine.call("f", [Pointer("x", "rules_inputs_t", True), Pointer("m", "rules_memory_t", True),
                        Pointer("c", "rules_command_t", False)])  # fmt: skip
     for values in draw.sample(list(settings()), 12):
-        put_in = [(z3.BitVec(name, 32), z3.BitVecVal(value, 32)) if name in RANGES
-                  else (z3.Bool(name), z3.BoolVal(value)) for name, value in values.items()]  # fmt: skip
         for path, term in (("c.band", number), ("c.state", truth)):
-            found = z3.simplify(z3.substitute(machine.store[path].term, *put_in))
-            assert found.as_signed_long() == evaluate(term, values), text
+            assert value_at(machine.store[path].term, **values) == evaluate(term, values), text
 
 
 @pytest.mark.parametrize(

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 import z3
+from put_in import value_at
 
 from controller.port.bits import Bits, Value
 from controller.port.c_reader import CTextError, Machine, Pointer, fields_of, read
@@ -68,16 +69,9 @@ def _body(body: str, **without: bool) -> Machine:
 
 def _at(machine: Machine, path: str, values: dict[str, int]) -> int | bool | str:
     """Return a field after the run where these were the values before it, or "undefined"."""
-    named = [(z3.Bool(name), z3.BoolVal(value)) if isinstance(value, bool)
-             else (z3.BitVec(name, 32), z3.BitVecVal(value, 32)) for name, value in values.items()]  # fmt: skip
-
-    def put_in(term: Any) -> Any:
-        return z3.simplify(z3.substitute(term, *named))
-
-    if not all(z3.is_true(put_in(shown)) for _, shown in machine.bits.obligations):
+    if not all(value_at(shown, **values) for _, shown in machine.bits.obligations):
         return "undefined"
-    found = put_in(machine.store[path].term)
-    return found.as_signed_long() if z3.is_bv_value(found) else {"True": True, "False": False}[str(found)]
+    return value_at(machine.store[path].term, **values)
 
 
 def _settings(numbers: tuple[int, ...] = (LOWEST, -2, 0, 3, HIGHEST)) -> list[dict[str, int]]:
@@ -189,6 +183,7 @@ def test_truth_values(text: str, rule: str) -> None:
         ("if (m->t) { const int32_t n = 1; m->a = n; } int32_t n = 2; n = n + 1; m->b = n;",
          "1 if t else a"),
         ("{ m->a = 1; { m->a = m->a + 1; } }", "2"),
+        ("{ const int32_t n = 1; m->a = n; } int32_t n = 2; n = n + m->a; m->a = n;", "3"),
         ("", "a"),
     ],
 )  # fmt: skip  # a table
@@ -290,6 +285,8 @@ def test_a_result_is_returned() -> None:
         ("int32_t m = 1;", "'m' declared twice"),
         ("int32_t n = n;", "the unknown name 'n'"),
         ("if (m->t) { int32_t n = 1; } m->a = n;", "the unknown name 'n'"),
+        ("if (true) { int32_t n = 1; } m->a = n;", "the unknown name 'n'"),
+        ("{ int32_t n = 1; } m->a = n;", "the unknown name 'n'"),
         ("const int32_t n = 1; n = 2;", "an assignment to 'n'"),
         ("if (m->t) { const int32_t n = 1; n = 2; }", "an assignment to 'n'"),
         ("m = m;", "an assignment to 'm'"),

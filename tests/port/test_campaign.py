@@ -1,15 +1,12 @@
 from __future__ import annotations
 
-import importlib.util
 import shutil
 from pathlib import Path
 
 import pytest
 
 from controller.our_rules import OURS
-from controller.port import campaign
-from controller.port.campaign import Effort, Outcome, check_port
-from controller.port.toolchain import CORES
+from controller.port.campaign import Effort, check_port
 from controller.port.writing import Port
 
 _LITTLE = Effort(lanes=2_000, reference=500, m4=500, m0=500, cost=500, search=1)
@@ -41,15 +38,3 @@ def test_a_port_with_a_wrong_field_fails_its_checks(made: Port, tmp_path: Path) 
         "host C and the reference",
         last,
     }
-
-
-@pytest.mark.parametrize("package", ["ziglang", "unicorn", "capstone"])
-def test_a_core_whose_libraries_are_missing_is_not_run_and_says_how_to_get_them(
-    package: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(importlib.util, "find_spec", lambda name: None if name == package else name)
-    # The private part, as all that comes before it takes seconds.
-    outcomes = campaign._core(OURS, tmp_path, CORES["m4"], 500, _LITTLE)
-    assert list(outcomes) == [
-        Outcome("Cortex-M4 code and lanes", None, f"needs {package}: pip install 'tccbench[port,lanes]'")
-    ]

@@ -10,6 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from header_text import fields
 from quick_host import QuickChecks, QuickRules
 from rule_pieces import KEYS, SIGNALS, is_a, lock, small
 
@@ -43,16 +44,9 @@ _RULES = small(
 _VALUES = (1_234, 1, 30, 20, -9, 8, -8)
 
 
-def _fields(header: str, structure: str) -> list[tuple[str, str, str]]:
-    """Return type, name and comment of each field of a structure, read from the header's text."""
-    inside = header.partition(f"}} {structure};")[0].rpartition("typedef struct\n{")[2]
-    found = re.findall(r"/\*(.*?)\*/\s+(\w+) (\w+);", inside, flags=re.S)
-    return [(kind, name, " ".join(text.replace("\n     *", " ").split())) for text, kind, name in found]
-
-
 def test_the_header_says_what_each_field_is_truth_values_first() -> None:
     header = rules_h(_RULES)
-    inputs = _fields(header, "rules_inputs_t")
+    inputs = fields(header, "rules_inputs_t")
     assert [(kind, name) for kind, name, _ in inputs] == [
         ("bool", "ignition_on"), ("bool", "a"), ("bool", "b"), ("bool", "c"), ("bool", "d"),
         ("int32_t", "now_ms"), ("int32_t", "choice"), ("int32_t", "level"),
@@ -61,7 +55,7 @@ def test_the_header_says_what_each_field_is_truth_values_first() -> None:
     assert words["ignition_on"] == "ignition"
     assert words["choice"] == "0 to 2: band that is asked for"
     assert words["level"] == "-20 to 20 0.1 deg C: a level"
-    assert _fields(header, "rules_calibration_t") == [
+    assert fields(header, "rules_calibration_t") == [
         ("bool", "eager", "goes early; speed.eager"),
         ("int32_t", "speed_ckmh", "-550 to 20000: a speed; speed.most (-5.5 to 200)"),
         ("int32_t", "ratio_1", "0 to 100: a ratio; ratio[1] (0 to 10)"),
@@ -70,12 +64,12 @@ def test_the_header_says_what_each_field_is_truth_values_first() -> None:
         ("int32_t", "not_lowest", "-2147483647 to 2147483647: nearly any; low"),
         ("int32_t", "not_highest", "-2147483648 to 2147483646: nearly any; high"),
     ]
-    memory = _fields(header, "rules_memory_t")
+    memory = fields(header, "rules_memory_t")
     assert memory[0] == ("bool", "one_on", "one is on")
     assert ("int32_t", "band", "0 to 2: selected band") in memory
     assert memory[-1][:2] == ("int32_t", "out_reason")
     assert memory[-1][2].endswith("; written and read within a tick")
-    assert [(kind, name) for kind, name, _ in _fields(header, "rules_command_t")] == [
+    assert [(kind, name) for kind, name, _ in fields(header, "rules_command_t")] == [
         ("int32_t", name) for name in Command._fields
     ]
 

@@ -3,11 +3,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from built_code import built
 
 from controller.errors import UserError
 from controller.port.elf import Elf
 from controller.port.longest import LongestWay, instructions
-from controller.port.toolchain import CORES, build_core
 
 _STRAIGHT = "int flat_run(int a, int b) { return ((a * b) + a) - (b * 3); }"
 _EITHER = """
@@ -24,12 +24,6 @@ int flat_run(int n, volatile int *p); int flat_run(int n, volatile int *p)
 }
 
 
-def _elf(folder: Path, core: str, text: str) -> Elf:
-    (folder / "one.c").write_text(text)
-    (folder / "core.ld").write_text("SECTIONS { . = 0x100; .text : { KEEP(*(.text.flat_run)) *(.text .text.*) } }")
-    return Elf(build_core(folder, CORES[core], ["one.c"], "one.elf", ["-g", "-T", "core.ld"]))
-
-
 def _code(elf: Elf, name: str) -> bytes:
     start, size, _ = elf.symbols[name]
     address, content, _ = next(one for one in elf.segments() if one[0] <= start < one[0] + len(one[1]))
@@ -39,13 +33,13 @@ def _code(elf: Elf, name: str) -> bytes:
 
 @pytest.mark.parametrize("core", ["m0", "m4"])
 def test_straight_code_has_the_length_of_its_text(tmp_path: Path, core: str) -> None:
-    elf = _elf(tmp_path, core, _STRAIGHT)
+    elf = built(tmp_path, core, _STRAIGHT)
     assert LongestWay(elf).bound("flat_run") == instructions(_code(elf, "flat_run")) > 3
 
 
 @pytest.mark.parametrize("core", ["m0", "m4"])
 def test_of_two_ways_the_longer_one_counts_with_what_it_calls(tmp_path: Path, core: str) -> None:
-    elf = _elf(tmp_path, core, _EITHER)
+    elf = built(tmp_path, core, _EITHER)
     ways = LongestWay(elf)
     many, few = ways.bound("many"), ways.bound("few")
     assert many >= few + 6
@@ -56,4 +50,4 @@ def test_of_two_ways_the_longer_one_counts_with_what_it_calls(tmp_path: Path, co
 @pytest.mark.parametrize("what", list(_UNBOUNDED))
 def test_code_without_a_bound_is_refused(tmp_path: Path, core: str, what: str) -> None:
     with pytest.raises(UserError, match=f"no bound on the instructions: {what} at address 0x"):
-        LongestWay(_elf(tmp_path, core, _UNBOUNDED[what])).bound("flat_run")
+        LongestWay(built(tmp_path, core, _UNBOUNDED[what])).bound("flat_run")

@@ -7,6 +7,7 @@ from random import Random
 
 import pytest
 
+from controller.port.c_text import HIGHEST, LOWEST
 from controller.port.one_way import (
     CC,
     CS,
@@ -15,9 +16,7 @@ from controller.port.one_way import (
     GE,
     GT,
     HI,
-    HIGHEST,
     LE,
-    LOWEST,
     LS,
     LT,
     MI,
@@ -37,10 +36,6 @@ A, B = ("in", "m", 0, 4), ("in", "m", 4, 4)
 """What two places held at the call."""
 
 _EDGES = (0, 1, 2, 5, 31, 32, 255, 65_536, HIGHEST - 1, HIGHEST, LOWEST, LOWEST + 1, -2, -1)
-
-
-def _way() -> Way:
-    return Way()
 
 
 def _sign(a: int, b: int) -> int:
@@ -115,7 +110,7 @@ def test_places_overlap_that_have_a_byte_in_common() -> None:
 def test_memory_holds_what_was_written_last() -> None:
     places = [("m", offset, size) for size in (1, 2, 4) for offset in range(0, 8, size)]
     for seed in range(60):
-        random, way = Random(seed), _way()
+        random, way = Random(seed), Way()
         writes: list[tuple[int, int, int]] = []
         for _ in range(6):
             place = random.choice(places)
@@ -136,7 +131,7 @@ def test_memory_holds_what_was_written_last() -> None:
 
 
 def test_a_place_beside_what_was_written_holds_what_it_held() -> None:
-    way = _way()
+    way = Way()
     way.write(("m", 0, 4), A)
     way.write(("m", 4, 1), 1)
     assert way.read(("m", 0, 4)) == A
@@ -145,21 +140,21 @@ def test_a_place_beside_what_was_written_holds_what_it_held() -> None:
 
 
 def test_a_value_that_is_no_number_is_written_in_words_only() -> None:
-    way = _way()
+    way = Way()
     way.write(("m", 0, 2), A)
     way.write(("m", 4, 4), A)
     assert (way.read(("m", 0, 2)), way.read(("m", 4, 4))) == (None, A)
 
 
 def test_of_the_stack_only_what_was_written_is_known() -> None:
-    way = _way()
+    way = Way()
     assert way.read((STACK, -4, 4)) is None
     way.write((STACK, -4, 4), 7)
     assert way.read((STACK, -4, 4)) == 7
 
 
 def test_after_a_write_somewhere_only_what_is_written_since_is_known() -> None:
-    way = _way()
+    way = Way()
     way.write(("m", 0, 4), 1)
     way.forget_memory()
     assert way.read(("m", 0, 4)) is way.read(("m", 4, 4)) is None
@@ -172,7 +167,7 @@ def test_after_a_write_somewhere_only_what_is_written_since_is_known() -> None:
 
 
 def test_a_value_is_in_the_range_of_its_size() -> None:
-    way = _way()
+    way = Way()
     sizes = {1: (0, 255), 2: (0, 65_535), 4: (LOWEST, HIGHEST)}
     assert {size: way.interval(("in", "m", 0, size)) for size in sizes} == sizes
     assert way.interval(("add", A, B)) == way.interval(None) == (LOWEST, HIGHEST)
@@ -185,7 +180,7 @@ def test_a_value_is_in_the_range_of_its_size() -> None:
 def test_intervals_compare_as_their_numbers_can() -> None:
     spans = [(low, high) for low in range(4) for high in range(low, 4)]
     for (a, b), (c, d) in product(spans, spans):
-        way = _way()
+        way = Way()
         way.facts = {A: (a, b), B: (c, d)}
         can = {_sign(x, y) for x in range(a, b + 1) for y in range(c, d + 1)}
         assert way.relation(A, B) == can
@@ -193,8 +188,8 @@ def test_intervals_compare_as_their_numbers_can() -> None:
             assert way.relation(a, B) == can
         if c == d:
             assert way.relation(A, c) == can
-    assert _way().relation(A, A) == {0}
-    assert _way().relation(A, B) == _way().relation(A, 3) == {-1, 0, 1}
+    assert Way().relation(A, A) == {0}
+    assert Way().relation(A, B) == Way().relation(A, 3) == {-1, 0, 1}
 
 
 _SOME = [frozenset(one) for one in ((-1,), (0,), (1,), (-1, 0), (-1, 1), (0, 1), (-1, 0, 1))]
@@ -204,7 +199,7 @@ _SOME = [frozenset(one) for one in ((-1,), (0,), (1,), (-1, 0), (-1, 1), (0, 1),
 def test_what_is_noted_of_a_value_and_a_number_narrows_its_interval(turned: bool) -> None:
     for (low, high), number, relations in product([(0, 3), (1, 1), (-2, 2)], range(-3, 5), _SOME):
         left = [x for x in range(low, high + 1) if _sign(x, number) in relations]
-        way = _way()
+        way = Way()
         way.facts[A] = (low, high)
         if turned:
             way.note(number, A, frozenset(-one for one in relations))
@@ -217,20 +212,20 @@ def test_what_is_noted_of_a_value_and_a_number_narrows_its_interval(turned: bool
 def test_what_is_noted_of_two_values_is_known_either_way_round() -> None:
     for left, right in ((A, B), (B, A)):
         for relations in _SOME:
-            way = _way()
+            way = Way()
             way.note(left, right, relations)
             assert way.relation(left, right) == relations
             assert way.relation(right, left) == {-one for one in relations}
             way.facts |= {left: (0, 1), right: (1, 2)}
             assert way.relation(left, right) == relations & {-1, 0}
-    way = _way()
+    way = Way()
     way.note(1, 2, frozenset((-1,)))
     assert way.facts == {}
 
 
 def test_a_fact_is_noted_under_the_name_that_is_told() -> None:
     for left, right in ((A, B), (B, A), (A, 3), (3, A)):
-        way = _way()
+        way = Way()
         way.note(left, right, frozenset((0,)))
         assert list(way.facts) == [fact_about(left, right)]
 
@@ -260,7 +255,7 @@ def test_conditions_have_the_numbers_of_their_encoding() -> None:
 @pytest.mark.parametrize("condition", _ALL)
 def test_a_condition_after_a_comparison_tells_how_the_values_compare(condition: int) -> None:
     for left, right in product(_EDGES, _EDGES):
-        allowed = _way().allowed(condition, Flags(left, right))
+        allowed = Way().allowed(condition, Flags(left, right))
         if condition in (MI, PL) or (condition in (CS, CC, HI, LS) and min(left, right) < 0):
             assert allowed is None
         else:
@@ -271,7 +266,7 @@ def test_a_condition_after_a_comparison_tells_how_the_values_compare(condition: 
 @pytest.mark.parametrize("condition", _ALL)
 def test_a_condition_after_a_result_tells_its_sign_where_it_can(condition: int) -> None:
     for result in _EDGES:
-        allowed = _way().allowed(condition, Flags(result, 0, True))
+        allowed = Way().allowed(condition, Flags(result, 0, True))
         if condition in (EQ, NE, MI, PL):
             assert allowed is not None
             assert (_sign(result, 0) in allowed) == _holds(condition, result < 0, result == 0, False, False)
@@ -281,21 +276,21 @@ def test_a_condition_after_a_result_tells_its_sign_where_it_can(condition: int) 
 
 def test_without_a_sign_only_values_from_0_are_compared() -> None:
     for low, other in product((-1, 0, 1), (-1, 0, 1)):
-        way = _way()
+        way = Way()
         way.facts = {A: (low, 9), B: (other, 9)}
         assert (way.allowed(HI, Flags(A, B)) is not None) == (low >= 0 and other >= 0)
 
 
 def test_unknown_flags_tell_nothing() -> None:
     for flags in (UNKNOWN, Flags(None, 1), Flags(1, None)):
-        assert _way().allowed(EQ, flags) is None
+        assert Way().allowed(EQ, flags) is None
 
 
 # Ways -----------------------------------------------------------------------------------------------------------------
 
 
 def _one() -> Way:
-    way = _way()
+    way = Way()
     way.registers[:2] = [5, A]
     way.write(("m", 0, 4), 1)
     way.flags = Flags(A, 1)
@@ -321,7 +316,7 @@ def test_two_ways_join_to_what_both_know() -> None:
         assert both.read(("m", 8, 4)) is None
 
 
-def test_a_copy_goes_its_own_way() -> None:
+def test_a_copy_goes_its_ownWay() -> None:
     one = _one()
     other = one.copy()
     assert other == one
@@ -345,6 +340,6 @@ def test_ways_that_know_something_else_are_told_apart() -> None:
 def test_a_way_that_forgets_knows_nothing_of_registers_memory_and_flags() -> None:
     way = _one()
     way.forget()
-    assert way.registers == _way().registers == [None] * 16
+    assert way.registers == Way().registers == [None] * 16
     assert way.flags == UNKNOWN
     assert way.read(("m", 0, 4)) is way.read(("m", 4, 4)) is None

@@ -314,7 +314,9 @@ def test_one_mismatch_of_a_core_fails_its_check(sides: dict[str, _Backend], tmp_
     assert sides["core"].took(3, 1_000)
 
 
-@pytest.mark.parametrize("missing", [["ziglang"], ["unicorn"], ["numba"], ["ziglang", "unicorn", "numba"]])
+@pytest.mark.parametrize(
+    "missing", [["ziglang"], ["unicorn"], ["capstone"], ["numba"], ["ziglang", "unicorn", "capstone", "numba"]]
+)
 def test_a_core_without_what_it_needs_is_not_claimed(
     sides: dict[str, _Backend], monkeypatch: pytest.MonkeyPatch, tmp_path: Path, missing: list[str]
 ) -> None:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import ctypes
-import re
 from random import Random
 
 import pytest
+from header_text import fields
 
 from controller.calibration import load_calibration
 from controller.declare import Interlock, State
@@ -19,11 +19,9 @@ from controller.step import Reference
 
 def _structure(rules: RuleSet, name: str) -> type[ctypes.Structure]:
     """Return a structure of `rules.h` as this machine's C lays it out; of bytes and words all C does it alike."""
-    text = re.sub(r"/\*.*?\*/", "", rules_h(rules), flags=re.DOTALL)
-    body = next(body for body, of in re.findall(r"typedef struct\s*{(.*?)}\s*(\w+);", text, re.DOTALL) if of == name)
     kinds = {"bool": ctypes.c_bool, "int32_t": ctypes.c_int32}
-    fields = [(field, kinds[kind]) for kind, field in re.findall(r"(bool|int32_t) (\w+);", body)]
-    return type(name, (ctypes.Structure,), {"_fields_": fields})
+    laid_out = [(field, kinds[kind]) for kind, field, _ in fields(rules_h(rules), name)]
+    return type(name, (ctypes.Structure,), {"_fields_": laid_out})
 
 
 def _places(rules: RuleSet, name: str, structure: str) -> dict[str, tuple[str, int, int]]:

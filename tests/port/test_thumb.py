@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from thumb_code import encoded, stored
 
 from controller.port.thumb import LINK, MOST_BYTES, PROGRAM_COUNTER, SP, Op, Operand, operations, signed
 
@@ -19,12 +20,8 @@ def _r(register: int, shift: str = "", amount: int = 0) -> Operand:
     return Operand(register, amount, shift)
 
 
-def _code(*halfwords: int) -> bytes:
-    return b"".join(one.to_bytes(2, "little") for one in halfwords)
-
-
 def _read(text: str, at: int = _AT) -> list[Op]:
-    return operations(at, _code(*(int(one, 16) for one in text.split())))
+    return operations(at, encoded(text))
 
 
 _MEANINGS = {
@@ -235,7 +232,7 @@ def test_a_way_out_of_an_it_block_depends_on_its_condition(text: str, name: str)
 
 
 def test_the_longest_block_of_the_longest_instructions_is_read_whole() -> None:
-    code = _code(0xBF01, *(0xF04F, 0x34FF) * 4, 0x2001)  # itttt eq
+    code = stored(0xBF01, *(0xF04F, 0x34FF) * 4, 0x2001)  # itttt eq
     block = operations(_AT, code[:MOST_BYTES])
     assert operations(_AT, code) == block
     assert [(op.name, op.condition) for op in block] == [("nothing", 0)] + [("mov", 0)] * 4

@@ -3,15 +3,15 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from built_code import built
 
 from controller.declare import State
 from controller.our_rules import OURS
 from controller.port.core import CoreMachine
-from controller.port.elf import Elf
 from controller.port.longest import LongestWay
 from controller.port.reached import any_memory
 from controller.port.stimulus import Stimulus
-from controller.port.toolchain import CORES, build_core
+from controller.port.toolchain import CORES
 from controller.port.ways import Ways
 
 _LONG = "p[1] = p[2] * p[3]; p[2] = p[3] * p[1]; p[3] = p[1] * p[2]; p[4] = p[2] * p[1];"
@@ -38,9 +38,7 @@ void flat_run(volatile int *p, int a)
 
 
 def _ways(folder: Path, text: str, arguments: tuple[str, ...]) -> tuple[int, Ways]:
-    (folder / "one.c").write_text(text)
-    (folder / "core.ld").write_text("SECTIONS { . = 0x100; .text : { KEEP(*(.text.flat_run)) *(.text .text.*) } }")
-    longest = LongestWay(Elf(build_core(folder, CORES["m4"], ["one.c"], "one.elf", ["-g", "-T", "core.ld"])))
+    longest = LongestWay(built(folder, "m4", text))
     return longest.bound("flat_run"), Ways(longest, "flat_run", arguments)
 
 

@@ -121,6 +121,16 @@ def _jump(text: str, at: int, labels: Mapping[str, int]) -> tuple[int, ...]:
     return (0xD000 | CONDITIONS.index(name[1:]) << 8 | away >> 1 & 0xFF,)
 
 
+def stored(*halfwords: int) -> bytes:
+    """Return halfwords as they lie in memory."""
+    return b"".join(one.to_bytes(2, "little") for one in halfwords)
+
+
+def encoded(text: str) -> bytes:
+    """Return code that is written as its halfwords, e.g. `2001 4770`."""
+    return stored(*(int(one, 16) for one in text.split()))
+
+
 class Code:
     """The code of a program: one instruction or `label:` a line, `nop *7` for seven of them."""
 
@@ -153,7 +163,7 @@ class Code:
                 halfwords = _jump(line, at, self.labels)
             else:
                 halfwords = _plain(line)
-            content += b"".join(one.to_bytes(2, "little") for one in halfwords)
+            content += stored(*halfwords)
         content += bytes(-len(content) % 4)
         content += b"".join((int(word) & 0xFFFFFFFF).to_bytes(4, "little") for word in pool)
         self.content = bytes(content)
