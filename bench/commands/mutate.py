@@ -77,7 +77,7 @@ def mutate(
         for path in paths:
             if not Path(path).exists():
                 raise UserError(f"{option} {path}: no such file or folder")
-    modules = tuple(one for name in modules for one in campaign.modules_named(name))
+    modules = tuple(dict.fromkeys(one for name in modules for one in campaign.modules_named(name)))
     folder = ready_folder(out_dir)
     reasons = campaign.reasons_in(Path(reasons_file))
     # Which range of a key is right no proof can say.

@@ -78,6 +78,9 @@ class LogMap(Table):
             if name not in BY_NAME:
                 raise ValueError(f"signal.{name} is no quantity of ours; {nearest(name, list(BY_NAME))}")
             units = UNITS[BY_NAME[name].kind]
+            if not 1e-9 <= abs(one.factor) <= 1e9:
+                raise ValueError(f"signal.{name}: factor {one.factor:g} would leave nothing of it; write one from 1e-9 "
+                                 "to 1e9, or its negative")  # fmt: skip  # one sentence
             if one.unit not in units:
                 known = ", ".join(units) or "none"
                 raise ValueError(f"signal.{name}: unit {one.unit!r} is not known here; write one of: {known}")

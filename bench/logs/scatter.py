@@ -23,12 +23,13 @@ may begin with minutes at a stand. Less is a way of writing."""
 
 
 def stepped(log: Log, name: str) -> float:
-    """Return the likely error of a quantity that is read in steps; 0 where it was not recorded."""
+    """Return the likely error of a quantity that is read in steps; 0 where it was not recorded, or never changed."""
     if name not in log.readings:
         return 0.0
     value = log.readings[name].value
     steps = np.diff(np.unique(value[:: -(-len(value) // STEPS_SEEN)]))
-    return float(np.min(steps[steps > LEAST_STEP], initial=MOST_STEP)) / math.sqrt(12.0)
+    steps = steps[steps > LEAST_STEP]
+    return min(float(steps.min()), MOST_STEP) / math.sqrt(12.0) if steps.size else 0.0
 
 
 def scatter(value: Array) -> float:

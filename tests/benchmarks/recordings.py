@@ -2,7 +2,8 @@
 
 Every drive, two vehicles, as built and under rules, at 10, 20 and 50 Hz, through the noise, quantisation and drop-outs
 of `tests/bench/logs/synthetic.py`; nothing that the tests assert was tuned to these seeds. A seed takes a minute or
-two. With `--rpm 1 0.125` each shaft has noise of 1 rpm and is read in steps of an eighth.
+two. With `--rpm 1 0.125` each shaft has noise of 1 rpm and is read in steps of an eighth; `--rates 1 2`
+records at 1 and 2 Hz.
 
 Each figure is given twice: of all that was asked, and of what the reader tells, with the share of what it says
 it cannot tell. What it does not tell to one sample it gives as a stretch; printed is in how many the truth lies.
@@ -12,7 +13,7 @@ from __future__ import annotations
 
 import argparse
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
@@ -45,13 +46,15 @@ class Told(NamedTuple):
     made_up: int
 
 
-def recordings(seed: int, drop: tuple[str, ...], noise_rpm: float = 3.0, step_rpm: float = 1.0) -> Iterator[Told]:
+def recordings(
+    seed: int, drop: tuple[str, ...], noise_rpm: float = 3.0, step_rpm: float = 1.0, rates_hz: Sequence[int] = RATES_HZ
+) -> Iterator[Told]:
     """Simulate, record, take apart and judge."""
     with tempfile.TemporaryDirectory() as folder:
         for vehicle, calibration in VEHICLES:
             for drive in drive_names():
                 for strategy in ("as-built", calibration):
-                    for rate_hz in RATES_HZ:
+                    for rate_hz in rates_hz:
                         seed += 1
                         found = columns(
                             run(vehicle, drive, strategy), load_vehicle(vehicle), rate_hz=rate_hz, seed=seed,
@@ -140,12 +143,13 @@ def main() -> None:
     asked.add_argument("seeds", type=int, nargs="*", default=[1])
     asked.add_argument("--no-turbine", action="store_true")
     asked.add_argument("--rpm", type=float, nargs=2, default=[3.0, 1.0], metavar=("NOISE", "STEP"))
+    asked.add_argument("--rates", type=int, nargs="+", default=RATES_HZ, metavar="HZ")
     options = asked.parse_args()
     drop = ("turbine_rpm",) if options.no_turbine else ()
     told: list[Told] = []
     for seed in options.seeds:
-        told += recordings(seed, drop, *options.rpm)
-    for rate_hz in RATES_HZ:
+        told += recordings(seed, drop, *options.rpm, options.rates)
+    for rate_hz in options.rates:
         print("\n".join(report([one for one in told if one.rate_hz == rate_hz])))
 
 

@@ -7,6 +7,7 @@ from typing import Any
 
 from controller.declare import Interlock, Key, Lamp, Memory, Relation, Signal, State
 from controller.our_rules import OURS
+from controller.ruleset import COMMAND_FIELDS
 from controller.words import maximum, minimum, not_, select
 
 
@@ -72,3 +73,9 @@ MIXED = replace(
 
 BARE = replace(OURS, name="bare", interlocks=(), lamps=(), properties=(), histories=())
 """No interlock at all."""
+
+PLAIN = replace(BARE, name="plain", relations=())
+"""Rules whose random ticks are quickly made: for tests that run none of them."""
+
+WIDTH = len(PLAIN.memory) + len(COMMAND_FIELDS)
+"""Numbers that a backend puts out a tick."""

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from own_rules import BARE, RULES
+from own_rules import PLAIN, RULES, WIDTH
 
 from controller.calibration import default_values
 from controller.our_rules import OURS
@@ -18,11 +18,6 @@ from controller.port.back_to_back import Comparison, compare, lanes_runner, refe
 from controller.port.stimulus import Stimulus, Ticks
 from controller.ruleset import COMMAND_FIELDS
 from controller.step import Reference, initial_memory
-
-_PLAIN = replace(BARE, name="plain", relations=())
-"""Rules whose random ticks are quickly made; only the sides below run any."""
-
-_WIDTH = len(_PLAIN.memory) + len(COMMAND_FIELDS)
 
 
 class _Counting:
@@ -33,7 +28,7 @@ class _Counting:
         self._change, self._more = change, more
 
     def __call__(self, ticks: Ticks) -> Any:
-        rows = np.tile(np.arange(len(ticks.inputs), dtype=np.int32)[:, None], (1, _WIDTH + self._more))
+        rows = np.tile(np.arange(len(ticks.inputs), dtype=np.int32)[:, None], (1, WIDTH + self._more))
         self._change(rows, len(self.given))
         self.given.append(ticks)
         return rows
@@ -45,10 +40,10 @@ class _Counting:
 @pytest.mark.parametrize(
     ("at", "field", "named"),
     [
-        ((0, 0, 0), 1, f"memory {_PLAIN.memory[0].name} after tick 0 of run 0: 0 and 1"),
-        ((0, 7, len(_PLAIN.memory) - 1), -1, f"memory {_PLAIN.memory[-1].name} after tick 7 of run 0: 7 and 6"),
-        ((1, 3, len(_PLAIN.memory)), 5, "command duty_ppm after tick 3 of run 1: 3 and 8"),
-        ((19, 49, _WIDTH - 1), 1, "command band after tick 49 of run 19: 49 and 50"),
+        ((0, 0, 0), 1, f"memory {PLAIN.memory[0].name} after tick 0 of run 0: 0 and 1"),
+        ((0, 7, len(PLAIN.memory) - 1), -1, f"memory {PLAIN.memory[-1].name} after tick 7 of run 0: 7 and 6"),
+        ((1, 3, len(PLAIN.memory)), 5, "command duty_ppm after tick 3 of run 1: 3 and 8"),
+        ((19, 49, WIDTH - 1), 1, "command band after tick 49 of run 19: 49 and 50"),
     ],
 )
 def test_one_field_that_differs_in_one_tick_is_found_and_named(
@@ -60,9 +55,9 @@ def test_one_field_that_differs_in_one_tick_is_found_and_named(
         if number == block:
             rows[tick, place] += field
 
-    result = compare(_PLAIN, "any", _Counting(), _Counting(change), ticks=1_000, seed=1)
+    result = compare(PLAIN, "any", _Counting(), _Counting(change), ticks=1_000, seed=1)
     assert (result.ticks, result.mismatches, result.first) == (1_000, 1, named)
-    assert result.seen(_PLAIN) == f"1,000 ticks, 1 mismatches; first: {named}"
+    assert result.seen(PLAIN) == f"1,000 ticks, 1 mismatches; first: {named}"
 
 
 def test_every_tick_that_differs_counts_once_and_the_first_of_them_is_named() -> None:
@@ -70,25 +65,25 @@ def test_every_tick_that_differs_counts_once_and_the_first_of_them_is_named() ->
         if number > 2:
             rows[10:13, 2:5] = -1
 
-    result = compare(_PLAIN, "any", _Counting(change), _Counting(), ticks=1_000, seed=1)
+    result = compare(PLAIN, "any", _Counting(change), _Counting(), ticks=1_000, seed=1)
     assert result.mismatches == 17 * 3
-    assert result.first == f"memory {_PLAIN.memory[2].name} after tick 10 of run 3: -1 and 10"
+    assert result.first == f"memory {PLAIN.memory[2].name} after tick 10 of run 3: -1 and 10"
 
 
 def test_equal_sides_have_no_mismatch_and_a_column_more_is_no_field() -> None:
     def row_of_the_chart(rows: Any, number: int) -> None:
-        rows[:, _WIDTH] = 0
-        rows[:3, _WIDTH] = (1, 2, 2) if number else (len(_PLAIN.rows), 2, 2)
+        rows[:, WIDTH] = 0
+        rows[:3, WIDTH] = (1, 2, 2) if number else (len(PLAIN.rows), 2, 2)
 
     for left, right in ((_Counting(), _Counting(row_of_the_chart, 1)), (_Counting(row_of_the_chart, 1), _Counting())):
-        result = compare(_PLAIN, "any", left, right, ticks=100, seed=1)
+        result = compare(PLAIN, "any", left, right, ticks=100, seed=1)
         assert (result.mismatches, result.first) == (0, "")
-        assert result.rows == {0: 94, 1: 1, 2: 4, len(_PLAIN.rows): 1}
-        assert result.seen(_PLAIN) == f"100 ticks, 0 mismatches, 3 of {len(_PLAIN.rows)} chart rows fired, 6 moves"
+        assert result.rows == {0: 94, 1: 1, 2: 4, len(PLAIN.rows): 1}
+        assert result.seen(PLAIN) == f"100 ticks, 0 mismatches, 3 of {len(PLAIN.rows)} chart rows fired, 6 moves"
 
 
 def test_nothing_is_claimed_before_anything_ran() -> None:
-    assert Comparison("any").seen(_PLAIN) == "0 ticks, 0 mismatches"
+    assert Comparison("any").seen(PLAIN) == "0 ticks, 0 mismatches"
 
 
 # What it runs ------------------------------------------------------------------------------------------------
@@ -108,7 +103,7 @@ def test_nothing_is_claimed_before_anything_ran() -> None:
 )
 def test_at_least_so_many_ticks_run_under_twenty_calibrations_or_more(ticks: int, blocks: list[int]) -> None:
     left, right = _Counting(), _Counting()
-    result = compare(_PLAIN, "any", left, right, ticks=ticks, seed=3)
+    result = compare(PLAIN, "any", left, right, ticks=ticks, seed=3)
     assert [len(sample.starts) for sample in left.given] == blocks
     assert result.ticks == 50 * sum(blocks)
     assert [len(sample.inputs) for sample in left.given] == [50 * runs for runs in blocks]
@@ -127,15 +122,15 @@ def test_so_many_runs_at_once_fit_the_memory_of_a_core(monkeypatch: pytest.Monke
             return SimpleNamespace(inputs=range(runs * ticks))
 
     monkeypatch.setattr(back_to_back, "Stimulus", Sizes)
-    nothing = np.zeros((1, _WIDTH))
-    assert compare(_PLAIN, "any", lambda _: nothing, lambda _: nothing, ticks=3_000_000, seed=1).ticks == 3_000_000
+    nothing = np.zeros((1, WIDTH))
+    assert compare(PLAIN, "any", lambda _: nothing, lambda _: nothing, ticks=3_000_000, seed=1).ticks == 3_000_000
     assert sizes == [(1_000, 50)] * 60
 
 
 def test_the_ticks_are_those_of_the_seed() -> None:
     left = _Counting()
-    compare(_PLAIN, "any", left, _Counting(), ticks=100, seed=9)
-    stimulus = Stimulus(_PLAIN, 9)
+    compare(PLAIN, "any", left, _Counting(), ticks=100, seed=9)
+    stimulus = Stimulus(PLAIN, 9)
     for given in left.given:
         sample = stimulus.runs(stimulus.calibration(), 1, 50)
         assert (given.inputs == sample.inputs).all()

@@ -8,7 +8,6 @@ from __future__ import annotations
 import importlib.util
 import re
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 from importlib.metadata import PackageNotFoundError
 from pathlib import Path
 from subprocess import CompletedProcess
@@ -17,7 +16,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from own_rules import BARE
+from own_rules import PLAIN, WIDTH
 from shell_programs import program
 
 from controller.calibration import load_calibration
@@ -30,13 +29,7 @@ from controller.port.equality import Claim, CText
 from controller.port.image import HEAD_BYTES, read_image, write_image
 from controller.port.stimulus import Stimulus, Ticks
 from controller.port.toolchain import CORES
-from controller.ruleset import COMMAND_FIELDS
 from controller.step import initial_memory
-
-_PLAIN = replace(BARE, name="plain", relations=())
-"""Rules whose random ticks are quickly made; nothing here runs them."""
-
-_WIDTH = len(_PLAIN.memory) + len(COMMAND_FIELDS)
 
 
 def _missing(monkeypatch: pytest.MonkeyPatch, *names: str) -> None:
@@ -242,13 +235,13 @@ class _Backend:
 
     def run(self, ticks: Ticks) -> Any:
         self.given.append(ticks)
-        rows = np.zeros((len(ticks.inputs), _WIDTH), dtype=np.int32)
+        rows = np.zeros((len(ticks.inputs), WIDTH), dtype=np.int32)
         rows[0, 3] = self.is_wrong
         return rows
 
     def took(self, seed: int, ticks: int) -> bool:
         """Say whether it took so many ticks, from the first that this seed gives."""
-        first = Stimulus(_PLAIN, seed).calibration()
+        first = Stimulus(PLAIN, seed).calibration()
         return sum(len(one.inputs) for one in self.given) == ticks and (self.given[0].calibration == first).all()
 
 
@@ -277,7 +270,7 @@ def test_one_mismatch_of_the_host_fails_the_check_it_is_in(
 ) -> None:
     if wrong:
         sides[wrong].is_wrong = True
-    outcomes = list(campaign._host(_PLAIN, tmp_path, Effort(lanes=2_000, reference=1_000)))
+    outcomes = list(campaign._host(PLAIN, tmp_path, Effort(lanes=2_000, reference=1_000)))
     assert [(one.check, one.passed) for one in outcomes] == [
         ("host C and lanes", passed[0]),
         ("host C and the reference", passed[1]),
@@ -294,7 +287,7 @@ def test_without_numba_the_host_runs_against_the_reference_alone(
     sides: dict[str, _Backend], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     _missing(monkeypatch, "numba")
-    lanes, reference = campaign._host(_PLAIN, tmp_path, Effort(reference=1_000))
+    lanes, reference = campaign._host(PLAIN, tmp_path, Effort(reference=1_000))
     assert (lanes.passed, lanes.seen) == (None, "needs numba: pip install 'tccbench[lanes]'")
     assert reference.passed is True
     assert sides["lanes"].given == []
@@ -303,7 +296,7 @@ def test_without_numba_the_host_runs_against_the_reference_alone(
 @pytest.mark.parametrize("is_wrong", [False, True])
 def test_one_mismatch_of_a_core_fails_its_check(sides: dict[str, _Backend], tmp_path: Path, is_wrong: bool) -> None:
     sides["core"].is_wrong = is_wrong
-    outcomes = list(campaign._core(_PLAIN, tmp_path, CORES["m0"], 1_000, Effort()))
+    outcomes = list(campaign._core(PLAIN, tmp_path, CORES["m0"], 1_000, Effort()))
     assert [(one.check, one.passed) for one in outcomes] == [
         ("Cortex-M0+ code and lanes", not is_wrong),
         ("Cortex-M0+ size and random ticks", True),
@@ -321,7 +314,7 @@ def test_a_core_without_what_it_needs_is_not_claimed(
     sides: dict[str, _Backend], monkeypatch: pytest.MonkeyPatch, tmp_path: Path, missing: list[str]
 ) -> None:
     _missing(monkeypatch, *missing)
-    (outcome,) = campaign._core(_PLAIN, tmp_path, CORES["m4"], 1_000, Effort())
+    (outcome,) = campaign._core(PLAIN, tmp_path, CORES["m4"], 1_000, Effort())
     assert (outcome.check, outcome.passed) == ("Cortex-M4 code and lanes", None)
     assert outcome.seen == f"needs {' and '.join(missing)}: pip install 'tccbench[port,lanes]'"
     assert sides["core"].given == []
@@ -352,7 +345,7 @@ def test_size_stack_and_instructions_are_told_of_so_many_ticks_from_power_up_and
     monkeypatch.setattr(campaign, "build_core", lambda *given: built.append(given) or tmp_path)
     monkeypatch.setattr(elf, "Elf", lambda _path: SimpleNamespace(sizes=lambda: {"text": 1, "data": 2, "bss": 3}))
     machine = _Machine()
-    told = campaign.figures(_PLAIN, tmp_path, CORES["m4"], machine, ticks)
+    told = campaign.figures(PLAIN, tmp_path, CORES["m4"], machine, ticks)
     count = 20 * runs * 250
     mean = (40 * count + 500 - sum(range(1, 20))) / count
     assert told == (
@@ -361,8 +354,8 @@ def test_size_stack_and_instructions_are_told_of_so_many_ticks_from_power_up_and
         "640 max from any memory in range"
     )
     assert built == [(tmp_path, CORES["m4"], ["rules.c"], "rules_m4.o")]
-    start = [int(value) for value in initial_memory(_PLAIN)]
-    stimulus = Stimulus(_PLAIN, 7)
+    start = [int(value) for value in initial_memory(PLAIN)]
+    stimulus = Stimulus(PLAIN, 7)
     assert len(machine.given) == 40
     for number, given in enumerate(machine.given):
         sample = stimulus.runs(stimulus.calibration(), runs, 250)

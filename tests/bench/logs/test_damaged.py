@@ -230,6 +230,36 @@ def test_26_map_with_an_unknown_key(tccbench: Tccbench, sound: Path, tmp_path: P
     _refused(tccbench("log", "show", sound, "--map", mapped, "--out", tmp_path / "out"), said)
 
 
+@pytest.mark.parametrize("factor", ["0", "1e308"])
+def test_26_map_with_a_factor_that_leaves_nothing(tccbench: Tccbench, sound: Path, tmp_path: Path, factor: str) -> None:
+    mapped = tmp_path / "m.toml"
+    assert tccbench("log", "map", sound, "--write", mapped).exit_code == 0
+    mapped.write_text(mapped.read_text().replace("[signal.turbine_rpm]", f"[signal.turbine_rpm]\nfactor = {factor}"))
+    _refused(tccbench("log", "show", sound, "--map", mapped, "--out", tmp_path / "out"), "signal.turbine_rpm: factor")
+
+
+@pytest.mark.parametrize("rate_hz", [20, 50])
+@pytest.mark.parametrize("factor", [0.99, 1.01])
+def test_a_shaft_scaled_wrong_is_not_late(recorded: Write, rate_hz: int, factor: float) -> None:
+    """While speed changes some time brings a scaled shaft to the other, too."""
+    wrong = _times(recorded("pukeko", "riverbed", "station", rate_hz=rate_hz), "turbine_rpm", factor)
+    found = [one.text for one in take_apart(read_log(str(wrong))).findings if one.code == "shafts"]
+    assert len(found) == 1
+    assert "factor = " in found[0]
+
+
+def test_a_late_shaft_is_not_scaled_wrong(recorded: Write) -> None:
+    """Where speed only falls a late shaft keeps one ratio, nearly."""
+    path = recorded("takahe", "switch_at_threshold", "allroad", rate_hz=20)
+    rows = _rows(path)
+    at = rows[0].index("turbine_rpm")
+    late = [row[at] for row in rows[1:]]
+    for row, value in zip(rows[1:], late[-2:] + late[:-2], strict=True):
+        row[at] = value
+    found = [one.text for one in take_apart(read_log(str(_put(path, rows)))).findings if one.code == "shafts"]
+    assert not any("factor" in text for text in found)
+
+
 @pytest.mark.parametrize("factor", [0.99, 0.997, 1.004])
 def test_27_shaft_scaled_wrong(tccbench: Tccbench, sound: Path, tmp_path: Path, factor: float) -> None:
     held_s = take_apart(read_log(str(sound)), load_vehicle("pukeko")).summary.in_s
